@@ -1,0 +1,167 @@
+// What a detector is. One detector judges one subject (a leg, an inlet, a battery, a device) of one site
+// and says, whenever it knows something new, whether its fault is present, absent or not to be told.
+// When that becomes an incident is not its business: see incident-life.ts.
+
+import type { IncidentKind, Priority, Site } from '@afterwatt/wire';
+import type { z } from 'zod';
+import type { SiteEvent } from './event.ts';
+import type { SiteView } from './site-view.ts';
+
+/** A figure that an incident was decided on. `source` names the reading, the standard or "common practice". */
+export interface Figure {
+  readonly label: string;
+  readonly value: number | string;
+  /** Unit as it is written for people: 'A', 'W', '%', 's', 'ohm', or '' for words. */
+  readonly unit: string;
+  readonly source: string;
+}
+
+/** The stretch of readings and the figures a verdict rests on. */
+export interface Evidence {
+  readonly fromMs: number;
+  readonly toMs: number;
+  /** What to plot, as 'device quantity' in wire names: 'meter-1 l2.p'. */
+  readonly series: readonly string[];
+  readonly figures: readonly Figure[];
+}
+
+/** What the words are filled from; plain data so that an incident can be worded again later. */
+export type Facts = Readonly<Record<string, number | string | boolean>>;
+
+/** The fault is there. */
+export interface Present {
+  readonly is: 'present';
+  /** When the fault began, device time. */
+  readonly sinceMs: number;
+  /** 0 to 1. A rule that compares a reading with a limit says 1; an inference says its posterior. */
+  readonly confidence: number;
+  readonly facts: Facts;
+  /** Built only when an incident is raised, updated or cleared, never per reading. */
+  readonly evidence: () => Evidence;
+  /** Raise without waiting for the on-delay: for what is dangerous or already proven. */
+  readonly atOnce?: boolean;
+  /** In place of the kind's default, where the fault at hand is worse or milder. */
+  readonly priority?: Priority;
+}
+
+/**
+ * `unknown` is for missing or contradictory data: it never raises and never clears an incident.
+ * A detector that has nothing new to say returns undefined instead, which costs nothing.
+ */
+export type Verdict = Present | { readonly is: 'absent' } | { readonly is: 'unknown'; readonly why: string };
+
+export const ABSENT: Verdict = { is: 'absent' };
+
+/** One threshold: its default, its unit, the range it may be set to, and where it comes from. */
+export interface Threshold {
+  readonly default: number;
+  readonly unit: string;
+  readonly min: number;
+  readonly max: number;
+  /** A standard with its clause, a data sheet field, or "common practice". */
+  readonly source: string;
+}
+
+export type Thresholds = Readonly<Record<string, Threshold>>;
+/** Values in force for one site: the defaults, unless the company or the site set another. */
+export type ThresholdValues<T extends Thresholds> = { readonly [K in keyof T]: number };
+
+/** What people read. No sentence names a product; a step that opens a panel is for a licensed electrician. */
+export interface Words {
+  /** One sentence, names the subject and the cause. */
+  readonly headline: string;
+  readonly explanation: string;
+  readonly steps: readonly string[];
+  /** Shown wherever the steps are, when a step can hurt someone. */
+  readonly caution: string | null;
+  /** One plain sentence for the homeowner, or null for a kind the homeowner is not told. */
+  readonly homeowner: string | null;
+}
+
+export interface WordsInput {
+  readonly site: Site;
+  readonly subject: string;
+  readonly facts: Facts;
+  readonly confidence: number;
+}
+
+/** Which events a detector is called for; the engine routes by this, so that the rest cost nothing. */
+export type EventKind = SiteEvent['kind'];
+
+export interface DetectorSpec<T extends Thresholds, S> {
+  readonly kind: IncidentKind;
+  readonly thresholds: T;
+  readonly wants: readonly EventKind[];
+  /** How long a fault must stay before it is raised, and stay away before it clears. */
+  readonly delays: (values: ThresholdValues<T>, site: Site) => { onDelayMs: number; offDelayMs: number };
+  readonly subjects: (site: Site) => readonly string[];
+  /** State is plain JSON data and is parsed with this when it is loaded; an older shape starts afresh. */
+  readonly state: z.ZodType<S>;
+  readonly start: (subject: string, site: Site) => S;
+  /** May change `state` in place; reads time only from the event and the view. */
+  readonly observe: (context: ObserveContext<T, S>) => Verdict | undefined;
+  readonly words: (input: WordsInput) => Words;
+}
+
+export interface ObserveContext<T extends Thresholds, S> {
+  readonly subject: string;
+  readonly state: S;
+  readonly event: SiteEvent;
+  readonly view: SiteView;
+  readonly values: ThresholdValues<T>;
+}
+
+/** A detector at work on one subject of one site. */
+export interface Watch {
+  readonly kind: IncidentKind;
+  readonly subject: string;
+  readonly onDelayMs: number;
+  readonly offDelayMs: number;
+  observe(event: SiteEvent, view: SiteView): Verdict | undefined;
+  save(): unknown;
+}
+
+/** A detector as the catalog lists it: its types of state and thresholds are its own affair. */
+export interface Detector {
+  readonly kind: IncidentKind;
+  readonly thresholds: Thresholds;
+  readonly wants: readonly EventKind[];
+  subjects(site: Site): readonly string[];
+  /** @param saved what `save` returned earlier, or undefined to start afresh */
+  watch(site: Site, subject: string, saved: unknown): Watch;
+  words(input: WordsInput): Words;
+}
+
+/** Closes a detector over its own types, so that the catalog is one plain list. */
+export function defineDetector<T extends Thresholds, S>(spec: DetectorSpec<T, S>): Detector {
+  return {
+    kind: spec.kind,
+    thresholds: spec.thresholds,
+    wants: spec.wants,
+    subjects: spec.subjects,
+    words: spec.words,
+    watch(site, subject, saved) {
+      const values = thresholdValues(spec.thresholds, site.thresholds[spec.kind] ?? {});
+      const { onDelayMs, offDelayMs } = spec.delays(values, site);
+      const restored = saved === undefined ? undefined : spec.state.safeParse(saved);
+      const state = restored?.success ? restored.data : spec.start(subject, site);
+      return {
+        kind: spec.kind,
+        subject,
+        onDelayMs,
+        offDelayMs,
+        observe: (event, view) => spec.observe({ subject, state, event, view, values }),
+        save: () => state,
+      };
+    },
+  };
+}
+
+function thresholdValues<T extends Thresholds>(
+  thresholds: T,
+  set: Readonly<Record<string, number>>,
+): ThresholdValues<T> {
+  const values: { [K in keyof T]?: number } = {};
+  for (const name in thresholds) values[name] = set[name] ?? thresholds[name]?.default ?? 0;
+  return values as ThresholdValues<T>;
+}

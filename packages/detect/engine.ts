@@ -1,0 +1,271 @@
+// Runs the catalog over one site's events and says what became of its incidents. Deterministic: the same
+// events in the same order give the same transitions, live, in a replay and in a test.
+
+import { INCIDENT_KINDS, type IncidentKind, type Priority, type Site } from '@afterwatt/wire';
+import { z } from 'zod';
+import { CATALOG } from './catalog.ts';
+import type { Detector, EventKind, Evidence, Facts, Present, Verdict, Watch, Words } from './detector.ts';
+import type { SiteEvent } from './event.ts';
+import {
+  type ClearedWhy,
+  close,
+  hear,
+  isRestless,
+  isStanding,
+  type Life,
+  lifeSchema,
+  passTime as passTimeOfLife,
+  type Step,
+  standingPriority,
+  startLife,
+} from './incident-life.ts';
+import { observeView, type SiteView, saveView, startView } from './site-view.ts';
+import { SUPPRESSIONS, type Suppression } from './suppression.ts';
+
+/** Event time passes in steps of this; over a long gap in steps of LONG_GAP_TICK_MS. */
+const TICK_MS = 30_000;
+const LONG_GAP_MS = 15 * 60_000;
+const LONG_GAP_TICK_MS = 5 * 60_000;
+
+/** What an incident says when it is raised or brought up to date. */
+export interface Finding {
+  readonly priority: Priority;
+  readonly confidence: number;
+  readonly chattering: boolean;
+  readonly facts: Facts;
+  readonly evidence: Evidence;
+  readonly words: Words;
+}
+
+interface OfIncident {
+  readonly kind: IncidentKind;
+  readonly subject: string;
+  /** Device time of the reading or tick that decided the raise: with kind and subject it names the incident. */
+  readonly detectedMs: number;
+  /** Device time of this transition. */
+  readonly atMs: number;
+}
+
+export type Transition =
+  | (OfIncident & { readonly type: 'raised'; readonly onsetMs: number; readonly finding: Finding })
+  | (OfIncident & { readonly type: 'updated'; readonly finding: Finding })
+  | (OfIncident & { readonly type: 'cleared'; readonly why: ClearedWhy; readonly last: Finding | null });
+
+/** One standing incident, as the engine knows it. */
+export interface Standing {
+  readonly kind: IncidentKind;
+  readonly subject: string;
+  readonly detectedMs: number;
+}
+
+export interface Engine {
+  readonly view: SiteView;
+  /** Takes one event, in the order in which `sequence.ts` releases them. */
+  step(event: SiteEvent): readonly Transition[];
+  /** Lets device time pass to `toMs` without a reading. */
+  passTime(toMs: number): readonly Transition[];
+  standing(): readonly Standing[];
+  save(): SavedEngine;
+}
+
+const savedSchema = z.object({
+  view: z.object({ nowMs: z.number(), models: z.record(z.string(), z.unknown()) }),
+  tickMs: z.number(),
+  watches: z.record(z.string(), z.object({ state: z.unknown(), life: lifeSchema.optional() })),
+});
+
+export type SavedEngine = z.infer<typeof savedSchema>;
+
+interface Slot {
+  readonly detector: Detector;
+  readonly causes: readonly Slot[];
+  watch: Watch;
+  life: Life;
+  /** What was last said of presence: a raise by time alone and the last update rest on it. */
+  latest: Present | undefined;
+}
+
+const NOTHING: readonly Transition[] = [];
+
+/**
+ * Starts the detectors of one site.
+ * @param saved what `save` returned (any JSON): parts whose shape is older start afresh
+ */
+export function startEngine(site: Site, saved?: unknown, catalog: readonly Detector[] = CATALOG): Engine {
+  const parsed = savedSchema.safeParse(saved);
+  const before = parsed.success ? parsed.data : undefined;
+  const view = startView(site, before?.view);
+  const slots = startSlots(site, catalog, before);
+  const byEvent = routes(slots);
+  let tickMs = before?.tickMs ?? 0;
+
+  function step(event: SiteEvent): readonly Transition[] {
+    const passed = event.at > tickMs ? passTime(event.at) : NOTHING;
+    const transitions = passed === NOTHING ? [] : [...passed];
+    deliver(event, transitions);
+    return transitions.length === 0 ? NOTHING : transitions;
+  }
+
+  function passTime(toMs: number): readonly Transition[] {
+    if (tickMs === 0) tickMs = toMs;
+    let transitions: Transition[] | undefined;
+    for (let at = nextTick(tickMs, toMs); at <= toMs; at = nextTick(tickMs, toMs)) {
+      tickMs = at;
+      transitions ??= [];
+      deliver({ kind: 'tick', at }, transitions);
+    }
+    return transitions === undefined || transitions.length === 0 ? NOTHING : transitions;
+  }
+
+  function deliver(event: SiteEvent, into: Transition[]): void {
+    if (event.kind === 'mended') return mend(event.incidentKind, event.subject, into);
+    observeView(view, event);
+    for (const slot of byEvent[event.kind]) {
+      const verdict = slot.watch.observe(event, view);
+      if (verdict !== undefined) judge(slot, verdict, into);
+    }
+    if (event.kind === 'tick') {
+      for (const slot of slots) {
+        if (!isRestless(slot.life)) continue;
+        told(slot, passLife(slot), into);
+      }
+    }
+  }
+
+  function judge(slot: Slot, verdict: Verdict, into: Transition[]): void {
+    if (verdict.is === 'present') slot.latest = verdict;
+    else if (verdict.is === 'absent' && slot.life.phase === 'quiet') return;
+    if (slot.causes.some((cause) => isStanding(cause.life))) return;
+    told(slot, hear(slot.life, verdict, view.nowMs, slot.watch), into);
+  }
+
+  function passLife(slot: Slot): Step | undefined {
+    if (slot.causes.some((cause) => isStanding(cause.life))) return undefined;
+    return passTimeOfLife(slot.life, slot.latest, view.nowMs, slot.watch);
+  }
+
+  function mend(kind: IncidentKind, subject: string, into: Transition[]): void {
+    for (const slot of slots) {
+      if (slot.detector.kind !== kind || slot.watch.subject !== subject) continue;
+      told(slot, close(slot.life, 'mended'), into);
+      slot.watch = slot.detector.watch(site, subject, undefined);
+      slot.latest = undefined;
+    }
+    observeView(view, { kind: 'mended', at: view.nowMs, incidentKind: kind, subject });
+  }
+
+  function told(slot: Slot, became: Step | undefined, into: Transition[]): void {
+    if (became === undefined) return;
+    into.push(transition(slot, became, view));
+    if (became.type !== 'raised') return;
+    for (const consequence of slots) {
+      if (!consequence.causes.includes(slot)) continue;
+      const closed = close(consequence.life, 'explained by another incident');
+      if (closed !== undefined) into.push(transition(consequence, closed, view));
+    }
+  }
+
+  return {
+    view,
+    step,
+    passTime,
+    standing: () =>
+      slots
+        .filter((slot) => isStanding(slot.life))
+        .map((slot) => ({
+          kind: slot.detector.kind,
+          subject: slot.watch.subject,
+          detectedMs: slot.life.detectedMs,
+        })),
+    save: () => ({ view: saveView(view), tickMs, watches: saveSlots(slots) }),
+  };
+}
+
+function nextTick(tickMs: number, toMs: number): number {
+  const stride = toMs - tickMs > LONG_GAP_MS ? LONG_GAP_TICK_MS : TICK_MS;
+  return (Math.floor(tickMs / stride) + 1) * stride;
+}
+
+function startSlots(site: Site, catalog: readonly Detector[], before: SavedEngine | undefined): Slot[] {
+  const slots: (Slot & { causes: Slot[] })[] = [];
+  for (const detector of catalog) {
+    for (const subject of detector.subjects(site)) {
+      const saved = before?.watches[`${detector.kind}|${subject}`];
+      slots.push({
+        detector,
+        causes: [],
+        watch: detector.watch(site, subject, saved?.state),
+        life: saved?.life ?? startLife(),
+        latest: undefined,
+      });
+    }
+  }
+  for (const slot of slots) {
+    for (const cause of slots) if (explains(cause, slot, site)) slot.causes.push(cause);
+  }
+  return slots;
+}
+
+function explains(cause: Slot, consequence: Slot, site: Site): boolean {
+  return SUPPRESSIONS.some(
+    (suppression: Suppression) =>
+      suppression.cause === cause.detector.kind &&
+      suppression.consequences.includes(consequence.detector.kind) &&
+      suppression.meets(cause.watch.subject, consequence.watch.subject, site),
+  );
+}
+
+function routes(slots: readonly Slot[]): Readonly<Record<EventKind, readonly Slot[]>> {
+  const of = (kind: EventKind) => slots.filter((slot) => slot.detector.wants.includes(kind));
+  return {
+    meter: of('meter'),
+    battery: of('battery'),
+    tick: of('tick'),
+    state: of('state'),
+    storm: of('storm'),
+    mended: [],
+  };
+}
+
+function transition(slot: Slot, became: Step, view: SiteView): Transition {
+  const { detector, life, latest, watch } = slot;
+  const of = { kind: detector.kind, subject: watch.subject, detectedMs: life.detectedMs, atMs: view.nowMs };
+  const chattering = became.type === 'raised' && became.chattering;
+  const finding = latest === undefined ? null : findingOf(slot, latest, view, chattering);
+  switch (became.type) {
+    case 'raised':
+    case 'updated':
+      if (finding === null) throw new Error(`${detector.kind} was ${became.type} without a verdict`);
+      return became.type === 'raised'
+        ? { type: 'raised', ...of, onsetMs: became.onsetMs, finding }
+        : { type: 'updated', ...of, finding };
+    case 'cleared':
+      return { type: 'cleared', ...of, why: became.why, last: finding };
+  }
+}
+
+function findingOf(slot: Slot, verdict: Present, view: SiteView, chattering: boolean): Finding {
+  const { detector, life, watch } = slot;
+  const { facts, confidence } = verdict;
+  return {
+    priority: standingPriority(life, INCIDENT_KINDS[detector.kind].priority),
+    confidence,
+    chattering,
+    facts,
+    evidence: verdict.evidence(),
+    words: detector.words({ site: view.site, subject: watch.subject, facts, confidence }),
+  };
+}
+
+function saveSlots(slots: readonly Slot[]): SavedEngine['watches'] {
+  const saved: SavedEngine['watches'] = {};
+  for (const slot of slots) {
+    const { life } = slot;
+    const quiet = life.phase === 'quiet' && life.raisesMs.length === 0;
+    saved[`${slot.detector.kind}|${slot.watch.subject}`] = {
+      state: slot.watch.save(),
+      ...(quiet ? {} : { life }),
+    };
+  }
+  return saved;
+}

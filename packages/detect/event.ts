@@ -1,0 +1,41 @@
+// Everything a site's detectors are told, in one union. Time is device time throughout; `tick` says that
+// time has passed without a reading (event time, made by the engine, so replay sees the same ticks).
+
+import type { Alert } from '@afterwatt/storm';
+import type { BatteryReading, IncidentKind, MeterReading } from '@afterwatt/wire';
+
+/** Time has come to `at`; nothing else is said. */
+export interface Tick {
+  readonly kind: 'tick';
+  readonly at: number;
+}
+
+/** A device's retained state message or Last Will, at the time it arrived. */
+export interface DeviceState {
+  readonly kind: 'state';
+  readonly device: string;
+  readonly at: number;
+  readonly online: boolean | null;
+  readonly firmware: string | null;
+  readonly selfTestAt: number | null;
+  readonly selfTestPassed: boolean | null;
+  /** The device's own clock when it sent the message, ms since the Unix epoch. */
+  readonly clockAt: number | null;
+}
+
+/** A CAP 1.2 message that meets this site; `at` is its `sent`. */
+export interface StormMessage {
+  readonly kind: 'storm';
+  readonly at: number;
+  readonly alert: Alert;
+}
+
+/** Somebody says the fault is mended: evidence for it starts anew. */
+export interface Mended {
+  readonly kind: 'mended';
+  readonly at: number;
+  readonly incidentKind: IncidentKind;
+  readonly subject: string;
+}
+
+export type SiteEvent = MeterReading | BatteryReading | Tick | DeviceState | StormMessage | Mended;

@@ -1,0 +1,76 @@
+// What is known of one site at this moment of its own time: the newest readings, and the models that
+// several detectors share (is the grid there, what do the clamps see, what does the house use, is a storm
+// coming). Detectors read it; only the engine changes it.
+
+import { type Calendar, compileCalendar } from '@afterwatt/tariff';
+import type { BatteryReading, MeterReading, Site } from '@afterwatt/wire';
+import type { z } from 'zod';
+import type { SiteEvent } from './event.ts';
+import { type GridState, gridModel } from './models/grid.ts';
+
+/** Knowledge of a site that more than one detector needs; state is plain JSON data, changed in place. */
+export interface Model<S> {
+  readonly state: z.ZodType<S>;
+  start(site: Site): S;
+  observe(state: S, event: SiteEvent, view: SiteView): void;
+}
+
+export interface SiteView {
+  readonly site: Site;
+  /** The site's tariff in its own time zone; null when the site has none. */
+  readonly calendar: Calendar | null;
+  /** Device time reached, ms since the Unix epoch. Readings of slow devices may lie somewhat behind it. */
+  nowMs: number;
+  meter: MeterReading | null;
+  /** The meter reading before the newest, for steps and slopes. */
+  previousMeter: MeterReading | null;
+  readonly batteries: Map<string, BatteryReading>;
+  readonly previousBatteries: Map<string, BatteryReading>;
+  readonly grid: GridState;
+}
+
+/** The part of a view that outlives a restart. */
+export interface SavedView {
+  readonly nowMs: number;
+  readonly models: Readonly<Record<string, unknown>>;
+}
+
+/** The models in the order they observe; a model may read those above it through the view. */
+const MODELS = { grid: gridModel } as const;
+
+/** @param saved what `saveView` returned earlier; a model whose saved shape is older starts afresh */
+export function startView(site: Site, saved: SavedView | undefined): SiteView {
+  return {
+    site,
+    calendar: site.tariff === null ? null : compileCalendar(site.tariff, site.timeZone),
+    nowMs: saved?.nowMs ?? 0,
+    meter: null,
+    previousMeter: null,
+    batteries: new Map(),
+    previousBatteries: new Map(),
+    grid: restore(gridModel, site, saved?.models['grid']),
+  };
+}
+
+/** Takes one event into the view, before any detector sees it. */
+export function observeView(view: SiteView, event: SiteEvent): void {
+  if (event.at > view.nowMs) view.nowMs = event.at;
+  if (event.kind === 'meter') {
+    view.previousMeter = view.meter;
+    view.meter = event;
+  } else if (event.kind === 'battery') {
+    const previous = view.batteries.get(event.device);
+    if (previous !== undefined) view.previousBatteries.set(event.device, previous);
+    view.batteries.set(event.device, event);
+  }
+  MODELS.grid.observe(view.grid, event, view);
+}
+
+export function saveView(view: SiteView): SavedView {
+  return { nowMs: view.nowMs, models: { grid: view.grid } };
+}
+
+function restore<S>(model: Model<S>, site: Site, saved: unknown): S {
+  const parsed = saved === undefined ? undefined : model.state.safeParse(saved);
+  return parsed?.success ? parsed.data : model.start(site);
+}

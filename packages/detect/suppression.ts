@@ -1,0 +1,72 @@
+// Which cause explains which consequence, as data (ISA-18.2: suppressed by design). While a cause stands,
+// its consequences neither raise nor clear, and one that already stood is closed as explained by it.
+
+import type { IncidentKind, Site } from '@afterwatt/wire';
+
+export interface Suppression {
+  readonly cause: IncidentKind;
+  readonly consequences: readonly IncidentKind[];
+  /** Does this cause's subject explain that consequence's subject? */
+  readonly meets: (causeSubject: string, consequenceSubject: string, site: Site) => boolean;
+  readonly why: string;
+}
+
+const anySubject = () => true;
+const isMeter = (subject: string, _: string, site: Site) => subject === site.meter.device;
+const isThatBattery = (cause: string, consequence: string) => cause === consequence;
+const batteryOnInlet = (inlet: string, battery: string, site: Site) =>
+  site.batteries.some((b) => b.device === battery && inlet === `inlet ${b.inlet}`);
+
+const WIRING: readonly IncidentKind[] = [
+  'service-ct-reversed',
+  'service-ct-swapped',
+  'inlet-ct-reversed',
+  'inlet-ct-swapped',
+  'ct-no-signal',
+  'ct-ratio',
+];
+const TARIFF: readonly IncidentKind[] = [
+  'tariff-charge-in-peak',
+  'tariff-discharge-in-super-off-peak',
+  'tariff-off-peak-depth',
+  'tariff-clock-shift',
+];
+
+export const SUPPRESSIONS: readonly Suppression[] = [
+  {
+    cause: 'device-silent',
+    consequences: [...WIRING, 'sensor-flatline', 'voltage-out-of-range', 'inlet-circuit-resistance'],
+    meets: isMeter,
+    why: 'no wiring is judged from a meter that is not heard',
+  },
+  {
+    cause: 'device-silent',
+    consequences: [
+      ...TARIFF,
+      'reserve-forecast',
+      'storm-charge-stalled',
+      'storm-charge-behind',
+      'radio-weak',
+    ],
+    meets: isThatBattery,
+    why: 'nothing is judged from a battery that is not heard',
+  },
+  {
+    cause: 'inlet-ct-reversed',
+    consequences: ['battery-energy-mismatch'],
+    meets: batteryOnInlet,
+    why: 'energy counted through a reversed clamp cannot agree with the state of charge',
+  },
+  {
+    cause: 'open-neutral',
+    consequences: ['voltage-out-of-range', 'inlet-circuit-resistance'],
+    meets: anySubject,
+    why: 'a loose neutral moves both leg voltages',
+  },
+  {
+    cause: 'tariff-clock-shift',
+    consequences: ['tariff-charge-in-peak', 'tariff-discharge-in-super-off-peak', 'tariff-off-peak-depth'],
+    meets: isThatBattery,
+    why: 'a shifted clock moves every switching time',
+  },
+];
