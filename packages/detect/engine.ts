@@ -118,7 +118,10 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   }
 
   function deliver(event: SiteEvent, into: Transition[]): void {
-    if (event.kind === 'mended') return mend(event.incidentKind, event.subject, into);
+    if (event.kind === 'mended') {
+      mend(event.incidentKind, event.subject, into);
+      return;
+    }
     observeView(view, event);
     for (const slot of byEvent[event.kind]) {
       const verdict = slot.watch.observe(event, view);
