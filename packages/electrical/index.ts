@@ -1,0 +1,30 @@
+export type { BranchLoad, Impedance } from './branch-load.ts';
+export {
+  type Clamp,
+  CT_ARRANGEMENTS,
+  type CtArrangement,
+  type CtArrangementName,
+  clampPowerW,
+  clampSign,
+} from './ct-arrangement.ts';
+export {
+  impedanceFromSlopes,
+  inPhaseCurrentA,
+  type Leg,
+  type LegVoltages,
+  legUnbalancePct,
+  legVoltages,
+  openNeutralVoltages,
+  type ServiceResistance,
+  type SplitPhaseImpedance,
+  voltageUnbalancePct,
+} from './split-phase.ts';
+export {
+  type BranchPoint,
+  createSolution,
+  type OperatingPoint,
+  type SolveOutcome,
+  type SplitPhaseNetwork,
+  type SplitPhaseSolution,
+  solveSplitPhase,
+} from './split-phase-solver.ts';
