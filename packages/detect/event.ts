@@ -1,7 +1,7 @@
 // Everything a site's detectors are told, in one union. Time is device time throughout; `tick` says that
 // time has passed without a reading (event time, made by the engine, so replay sees the same ticks).
 
-import type { Alert } from '@afterwatt/storm';
+import type { CapAlert } from '@afterwatt/storm';
 import type { BatteryReading, IncidentKind, MeterReading } from '@afterwatt/wire';
 
 /** Time has come to `at`; nothing else is said. */
@@ -27,7 +27,7 @@ export interface DeviceState {
 export interface StormMessage {
   readonly kind: 'storm';
   readonly at: number;
-  readonly alert: Alert;
+  readonly alert: CapAlert;
 }
 
 /** Somebody says the fault is mended: evidence for it starts anew. */

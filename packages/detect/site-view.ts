@@ -2,7 +2,7 @@
 // several detectors share (is the grid there, what do the clamps see, what does the house use, is a storm
 // coming). Detectors read it; only the engine changes it.
 
-import { type Calendar, compileCalendar } from '@afterwatt/tariff';
+import { compileCalendar, type TariffCalendar } from '@afterwatt/tariff';
 import type { BatteryReading, MeterReading, Site } from '@afterwatt/wire';
 import type { z } from 'zod';
 import type { SiteEvent } from './event.ts';
@@ -18,7 +18,7 @@ export interface Model<S> {
 export interface SiteView {
   readonly site: Site;
   /** The site's tariff in its own time zone; null when the site has none. */
-  readonly calendar: Calendar | null;
+  readonly calendar: TariffCalendar | null;
   /** Device time reached, ms since the Unix epoch. Readings of slow devices may lie somewhat behind it. */
   nowMs: number;
   meter: MeterReading | null;
