@@ -7,6 +7,7 @@ import type { BatteryReading, MeterReading, Site } from '@afterwatt/wire';
 import type { z } from 'zod';
 import type { SiteEvent } from './event.ts';
 import { type GridState, gridModel } from './models/grid.ts';
+import { type HouseLoadState, houseLoadModel } from './models/house-load.ts';
 
 /** Knowledge of a site that more than one detector needs; state is plain JSON data, changed in place. */
 export interface Model<S> {
@@ -27,6 +28,7 @@ export interface SiteView {
   readonly batteries: Map<string, BatteryReading>;
   readonly previousBatteries: Map<string, BatteryReading>;
   readonly grid: GridState;
+  readonly houseLoad: HouseLoadState;
 }
 
 /** The part of a view that outlives a restart. */
@@ -36,7 +38,7 @@ export interface SavedView {
 }
 
 /** The models in the order they observe; a model may read those above it through the view. */
-const MODELS = { grid: gridModel } as const;
+const MODELS = { grid: gridModel, houseLoad: houseLoadModel } as const;
 
 /** @param saved what `saveView` returned earlier; a model whose saved shape is older starts afresh */
 export function startView(site: Site, saved: SavedView | undefined): SiteView {
@@ -49,6 +51,7 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     batteries: new Map(),
     previousBatteries: new Map(),
     grid: restore(gridModel, site, saved?.models['grid']),
+    houseLoad: restore(houseLoadModel, site, saved?.models['houseLoad']),
   };
 }
 
@@ -64,10 +67,11 @@ export function observeView(view: SiteView, event: SiteEvent): void {
     view.batteries.set(event.device, event);
   }
   MODELS.grid.observe(view.grid, event, view);
+  MODELS.houseLoad.observe(view.houseLoad, event, view);
 }
 
 export function saveView(view: SiteView): SavedView {
-  return { nowMs: view.nowMs, models: { grid: view.grid } };
+  return { nowMs: view.nowMs, models: { grid: view.grid, houseLoad: view.houseLoad } };
 }
 
 function restore<S>(model: Model<S>, site: Site, saved: unknown): S {

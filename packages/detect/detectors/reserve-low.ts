@@ -1,18 +1,31 @@
 // The state of charge lies below the reserve that the owner asked to be kept for an outage.
-// Easily confused with: a battery that is on its way back up after an outage (recharging: not a fault), and
-// an outage itself (the reserve is there to be used: told at once, as expected use, with the time left).
-// Thresholds: deadband 2 points after ISA-18.2's starting deadband for level (2 to 5 % of range).
+// Easily confused with: a battery on its way back up after an outage (recharging is no fault, and one that has
+// come back to its reserve and holds it there is mended), and an outage itself (the reserve is there to be
+// used: told at once, as expected use, with the time left).
+// Thresholds: deadband 2 points, ISA-18.2's starting deadband for level (2 to 5 % of range).
 
+import type { BatteryReading, SiteBattery } from '@afterwatt/wire';
 import { z } from 'zod';
-import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import { batteryOf, energyAboveWh, HORIZON_MS, lastsMs, presentDrainW, usualDrainW } from '../backup-time.ts';
+import { ABSENT, defineDetector, type Facts, type Figure, type Verdict, type Words } from '../detector.ts';
+import type { SiteView } from '../site-view.ts';
+import { rounded, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
+/** Held at or above its reserve for so long, a battery is back, though it be less than the deadband above it. */
+const HELD_MS = 60 * MINUTE_MS;
 
-const state = z.object({
-  /** Device time of the first reading below the reserve; null while it is not below. */
+const schema = z.object({
+  /** Since when it stands below the reserve, or within the deadband above it; null while it does not. */
   belowSinceMs: z.number().nullable(),
+  /** Since when it has neither charged nor been in an outage. */
+  idleSinceMs: z.number().nullable(),
+  /** Since when it is back at its reserve, within the deadband. */
+  heldSinceMs: z.number().nullable(),
   lowestPct: z.number(),
 });
+
+const UNKNOWN: Verdict = { is: 'unknown', why: 'recharging, or between the reserve and its deadband' };
 
 export const reserveLow = defineDetector({
   kind: 'reserve-low',
@@ -43,65 +56,122 @@ export const reserveLow = defineDetector({
   wants: ['battery'],
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
-  state,
-  start: () => ({ belowSinceMs: null, lowestPct: 100 }),
+  state: schema,
+  start: () => ({ belowSinceMs: null, idleSinceMs: null, heldSinceMs: null, lowestPct: 100 }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
     if (event.kind !== 'battery' || event.device !== subject) return undefined;
-    const battery = view.site.batteries.find((b) => b.device === subject);
-    if (battery === undefined || event.socPct === null) return undefined;
     const { socPct, acW, at } = event;
+    if (socPct === null) return { is: 'unknown', why: 'no state of charge' };
+    const battery = batteryOf(view.site, subject);
+    const { reservePct } = battery;
 
-    if (socPct >= battery.reservePct + values.deadbandPct) {
-      state.belowSinceMs = null;
-      state.lowestPct = 100;
-      return ABSENT;
+    if (socPct >= reservePct + values.deadbandPct) return absent(state);
+    if (socPct > reservePct - values.belowPct) {
+      if (state.belowSinceMs === null) return ABSENT;
+      if (socPct < reservePct) return UNKNOWN;
+      state.heldSinceMs ??= at;
+      return at - state.heldSinceMs >= HELD_MS ? absent(state) : UNKNOWN;
     }
-    if (socPct > battery.reservePct - values.belowPct && state.belowSinceMs === null) return ABSENT;
     state.belowSinceMs ??= at;
+    state.heldSinceMs = null;
     state.lowestPct = Math.min(state.lowestPct, socPct);
-    const outage = view.grid.present === false;
-    if (!outage && acW !== null && acW >= values.rechargingW) return { is: 'unknown', why: 'recharging' };
 
-    const sinceMs = state.belowSinceMs;
-    const lowestPct = state.lowestPct;
+    const outage = view.grid.present === false;
+    if (!outage && acW !== null && acW >= values.rechargingW) {
+      state.idleSinceMs = null;
+      return UNKNOWN;
+    }
+    if (!outage) state.idleSinceMs ??= at;
+    const sinceMs = state.idleSinceMs ?? state.belowSinceMs;
+    const { lowestPct } = state;
     return {
       is: 'present',
       sinceMs,
       confidence: 1,
       atOnce: outage,
-      facts: { socPct, reservePct: battery.reservePct, outage },
+      facts: { socPct: rounded(socPct, 1), reservePct, outage, leftMs: outage ? leftMs(event, battery) : 0 },
       evidence: () => ({
         fromMs: sinceMs - 60 * MINUTE_MS,
         toMs: at,
         series: [`${subject} soc`, `${subject} ac.p`],
         figures: [
-          { label: 'State of charge', value: socPct, unit: '%', source: `${subject} soc` },
-          { label: 'Lowest', value: lowestPct, unit: '%', source: `${subject} soc` },
-          { label: 'Reserve asked for', value: battery.reservePct, unit: '%', source: 'site registration' },
+          { label: 'State of charge', value: rounded(socPct, 1), unit: '%', source: `${subject} soc` },
+          { label: 'Lowest', value: rounded(lowestPct, 1), unit: '%', source: `${subject} soc` },
+          { label: 'Reserve asked for', value: reservePct, unit: '%', source: 'site registration' },
+          { label: 'Power at the AC port', value: acW ?? 'not known', unit: 'W', source: `${subject} ac.p` },
+          ...(outage ? timeLeftFigures(event, battery, view) : []),
         ],
       }),
     };
   },
   words: ({ subject, facts }) =>
-    facts['outage'] === true
-      ? {
-          headline: `${subject} is carrying the house through an outage and has fallen to ${facts['socPct']} %, below its reserve of ${facts['reservePct']} %.`,
-          explanation:
-            'The grid is away and the battery is doing what it is there for. The reserve is being used up.',
-          steps: ['Nothing to mend. Call the homeowner if the outage is expected to last.'],
-          caution: null,
-          homeowner: `Your battery is at ${facts['socPct']} % and the grid is still away: use only what you need.`,
-        }
-      : {
-          headline: `${subject} holds ${facts['socPct']} %, below the reserve of ${facts['reservePct']} %, while the grid is there.`,
-          explanation:
-            'The grid is present and the battery is neither recharging nor at its reserve, so its schedule or its reserve setting lets it drain.',
-          steps: [
-            "Compare the unit's own reserve setting with the site's.",
-            'See whether a schedule discharges it below the reserve.',
-            'Set it to charge and watch that the state of charge rises.',
-          ],
-          caution: null,
-          homeowner: `Your battery is below the reserve you asked for (${facts['socPct']} % of ${facts['reservePct']} %); we have told your installer.`,
-        },
+    facts['outage'] === true ? inOutage(subject, facts) : onGrid(subject, facts),
 });
+
+function absent(state: z.infer<typeof schema>): Verdict {
+  state.belowSinceMs = null;
+  state.idleSinceMs = null;
+  state.heldSinceMs = null;
+  state.lowestPct = 100;
+  return ABSENT;
+}
+
+/** Until the battery is empty at the present load; HORIZON_MS or more when next to nothing is drawn. */
+function leftMs(reading: BatteryReading, battery: SiteBattery): number {
+  const drainW = presentDrainW(reading) ?? 0;
+  const energyWh = energyAboveWh(battery.capacityWh, reading.socPct ?? 0, 0);
+  return drainW === 0 ? HORIZON_MS : Math.min(HORIZON_MS, (energyWh / drainW) * 60 * MINUTE_MS);
+}
+
+function timeLeftFigures(reading: BatteryReading, battery: SiteBattery, view: SiteView): Figure[] {
+  const energyWh = energyAboveWh(battery.capacityWh, reading.socPct ?? 0, 0);
+  const usualMs =
+    usualDrainW(view, battery, reading.at) === null
+      ? null
+      : lastsMs(energyWh, reading.at, (atMs) => usualDrainW(view, battery, atMs) ?? 0);
+  return [
+    {
+      label: 'Lasts at the present load',
+      value: spanText(leftMs(reading, battery)),
+      unit: '',
+      source: `${battery.device} soc, ac.p`,
+    },
+    {
+      label: 'Lasts at the usual load',
+      value: usualMs === null ? 'not known yet' : spanText(usualMs),
+      unit: '',
+      source: "median of the last four weeks' load by hour of the week",
+    },
+  ];
+}
+
+function inOutage(subject: string, facts: Facts): Words {
+  const left = Number(facts['leftMs']);
+  const lasts = left >= HORIZON_MS ? 'more than three days' : `about ${spanText(left)}`;
+  return {
+    headline: `${subject} is carrying the house through an outage and has fallen to ${facts['socPct']} %, below its reserve of ${facts['reservePct']} %.`,
+    explanation: `The grid is away and the battery is doing what it is there for: the reserve is being used up. At the present load it lasts ${lasts}.`,
+    steps: [
+      'Nothing to mend: this is what the reserve is for.',
+      'Call the homeowner if the outage is expected to last longer than that.',
+    ],
+    caution: null,
+    homeowner: `The grid is away and your battery is at ${facts['socPct']} %: it lasts ${lasts} if you go on like this, so use only what you need.`,
+  };
+}
+
+function onGrid(subject: string, facts: Facts): Words {
+  return {
+    headline: `${subject} holds ${facts['socPct']} %, below the reserve of ${facts['reservePct']} %, while the grid is there.`,
+    explanation:
+      'The grid is present and the battery neither recharges nor stands at its reserve: its schedule or its own reserve setting lets it drain, or it does not take charge.',
+    steps: [
+      "Compare the unit's own reserve setting with the site's.",
+      'See whether a schedule discharges it below the reserve.',
+      'Set it to charge and watch that the state of charge rises.',
+      'If it does not charge, see whether the inlet circuit is on and the unit reports a fault.',
+    ],
+    caution: null,
+    homeowner: `Your battery is below the reserve you asked for (${facts['socPct']} % of ${facts['reservePct']} %) and would not last as long in an outage; your installer has been told.`,
+  };
+}
