@@ -207,6 +207,14 @@ create table pulse (
 );
 create index pulse_tx on pulse (tx);
 
+-- Every process that is up, when it was last seen, and its metrics, which the API serves for all of them.
+create table worker (
+  name text primary key,
+  service text not null,
+  seen_at timestamptz not null default now(),
+  metrics json not null default '[]'
+);
+
 -- ---------------------------------------------------------------- rules
 
 -- A shard is a sixty-fourth of the sites. A worker that holds its lease has read everything up to `tx`.
@@ -299,6 +307,8 @@ create index incident_transition_tx on incident_transition (tx);
 -- ---------------------------------------------------------------- who may do what
 
 grant usage on schema public to afterwatt_ingest, afterwatt_rules, afterwatt_api;
+
+grant select, insert, update, delete on worker to afterwatt_ingest, afterwatt_rules, afterwatt_api;
 
 grant select on company, site, device, credential to afterwatt_ingest;
 grant select, insert on meter_reading, battery_reading to afterwatt_ingest;

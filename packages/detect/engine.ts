@@ -100,7 +100,8 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   let tickMs = before?.tickMs ?? 0;
 
   function step(event: SiteEvent): readonly Transition[] {
-    const passed = event.at > tickMs ? passTime(event.at) : NOTHING;
+    const isReading = event.kind === 'meter' || event.kind === 'battery';
+    const passed = isReading && event.at > tickMs ? passTime(event.at) : NOTHING;
     const transitions = passed === NOTHING ? [] : [...passed];
     deliver(event, transitions);
     return transitions.length === 0 ? NOTHING : transitions;

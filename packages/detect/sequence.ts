@@ -17,14 +17,13 @@ const PROMPT_MS = 20_000;
 /** Beyond this a reading is backlog, not a slow pack. */
 const BACKLOG_MS = 15 * 60_000;
 /** A site without arrivals for so long (ingest's clock) has sent what it has. */
-const SETTLED_MS = 20_000;
+const SETTLED_MS = 10_000;
 /** While a backlog comes in, device time is not moved up to the present before this much quiet. */
 const BACKLOG_SETTLED_MS = 5 * 60_000;
-/** The most readings held for one site (a day of a meter at 5 s); beyond it the older half is released. */
-const HELD_MAX = 20_000;
-
-/** The most latecomers gathered before they are judged (a week of a meter at 5 s). */
-const LATE_MAX = 120_960;
+/** The most readings held for one site (two weeks of a meter at 5 s); beyond it the older half is released. */
+const HELD_MAX = 250_000;
+/** The most latecomers gathered before they are judged. */
+const LATE_MAX = HELD_MAX;
 /** A checkpoint holds what is held, unless it is more than this (a quarter of an hour of a meter at 5 s and a battery). */
 const SAVED_MAX = 300;
 const NONE: readonly Reading[] = [];
@@ -40,7 +39,7 @@ export interface Release {
 }
 
 export interface Sequence {
-  /** Takes what one committed transaction brought for this site, in any order. */
+  /** Takes what one committed transaction brought for this site; `others` are not held. */
   accept(readings: readonly Reading[], others: readonly SiteEvent[]): Release;
   /** The ingest's clock has come to `pulseMs`. */
   pulse(pulseMs: number): Release;
@@ -58,7 +57,7 @@ export interface SavedSequence {
   };
   readonly lastAt: Readonly<Record<string, number>>;
   readonly spanMs: Readonly<Record<string, number>>;
-  readonly held: readonly SiteEvent[];
+  readonly held: readonly Reading[];
   readonly late: readonly Reading[];
 }
 
@@ -67,7 +66,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   const devices = [site.meter.device, ...site.batteries.map((battery) => battery.device)];
   const lastAt = new Map(Object.entries(saved?.lastAt ?? {}));
   const spanMs = new Map(Object.entries(saved?.spanMs ?? {}));
-  let held: SiteEvent[] = [...(saved?.held ?? [])];
+  let held: Reading[] = [...(saved?.held ?? [])];
   let late: Reading[] = [...(saved?.late ?? [])];
   let { pulseMs, arrivedMs, lateArrivedMs, releasedMs, inBacklog } = saved?.marks ?? START;
 
@@ -88,10 +87,12 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
       if (ageMs > BACKLOG_MS) inBacklog = true;
       else if (reading.at > newestLiveMs) newestLiveMs = reading.at;
     }
-    for (const event of others) held.push(event);
     if (newestLiveMs > 0) inBacklog = false;
-    const upToMs = Math.max(everyDeviceMs(), newestLiveMs - holdBackMs());
-    return release(held.length > HELD_MAX ? Math.max(upToMs, medianAt(held)) : upToMs);
+    const liveMs =
+      newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - holdBackMs(), leastAt(newestLiveMs - BACKLOG_MS));
+    const upToMs = Math.max(leastAt(0), liveMs);
+    const released = release(held.length > HELD_MAX ? Math.max(upToMs, medianAt(held)) : upToMs);
+    return others.length === 0 ? released : { ...released, events: [...others, ...released.events] };
   }
 
   function pulse(nowMs: number): Release {
@@ -120,22 +121,27 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
     spanMs.set(device, Math.max(ageMs, known * 0.999));
   }
 
-  function everyDeviceMs(): number {
+  /** Up to where every device has come, of those heard since `sinceMs` (0: of all). */
+  function leastAt(sinceMs: number): number {
     let least = Number.POSITIVE_INFINITY;
-    for (const device of devices) least = Math.min(least, lastAt.get(device) ?? 0);
+    for (const device of devices) {
+      const at = lastAt.get(device) ?? 0;
+      if (at >= sinceMs) least = Math.min(least, at);
+    }
     return least;
   }
 
   function release(upToMs: number, timePasses = true): Release {
-    const events: SiteEvent[] = [];
-    const kept: SiteEvent[] = [];
+    const events: Reading[] = [];
+    const kept: Reading[] = [];
     for (const event of held) (event.at <= upToMs ? events : kept).push(event);
     held = kept;
     events.sort(byTime);
     const newest = events.at(-1);
     // A clock that runs ahead must not make latecomers of all the others.
     if (newest !== undefined) releasedMs = Math.max(releasedMs, Math.min(newest.at, pulseMs));
-    const settled = timePasses && kept.length === 0;
+    // A site that was never heard has no time of its own yet: its first readings may be a backlog.
+    const settled = timePasses && kept.length === 0 && releasedMs > 0;
     if (settled && pulseMs - holdBackMs() > releasedMs && upToMs >= pulseMs - holdBackMs()) {
       releasedMs = pulseMs - holdBackMs();
     }
@@ -159,11 +165,11 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   return { accept, pulse, save };
 }
 
-function byTime(a: SiteEvent, b: SiteEvent): number {
+function byTime(a: Reading, b: Reading): number {
   return a.at - b.at;
 }
 
-function medianAt(events: readonly SiteEvent[]): number {
+function medianAt(events: readonly Reading[]): number {
   const times = events.map((event) => event.at).sort((a, b) => a - b);
   return times[Math.floor(times.length / 2)] ?? 0;
 }

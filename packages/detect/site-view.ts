@@ -8,6 +8,7 @@ import type { z } from 'zod';
 import type { SiteEvent } from './event.ts';
 import { type GridState, gridModel } from './models/grid.ts';
 import { type HouseLoadState, houseLoadModel } from './models/house-load.ts';
+import { type StormState, stormModel } from './models/storm-preparation.ts';
 
 /** Knowledge of a site that more than one detector needs; state is plain JSON data, changed in place. */
 export interface Model<S> {
@@ -29,6 +30,7 @@ export interface SiteView {
   readonly previousBatteries: Map<string, BatteryReading>;
   readonly grid: GridState;
   readonly houseLoad: HouseLoadState;
+  readonly storm: StormState;
 }
 
 /** The part of a view that outlives a restart. */
@@ -38,7 +40,7 @@ export interface SavedView {
 }
 
 /** The models in the order they observe; a model may read those above it through the view. */
-const MODELS = { grid: gridModel, houseLoad: houseLoadModel } as const;
+const MODELS = { grid: gridModel, houseLoad: houseLoadModel, storm: stormModel } as const;
 
 /** @param saved what `saveView` returned earlier; a model whose saved shape is older starts afresh */
 export function startView(site: Site, saved: SavedView | undefined): SiteView {
@@ -52,12 +54,15 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     previousBatteries: new Map(),
     grid: restore(gridModel, site, saved?.models['grid']),
     houseLoad: restore(houseLoadModel, site, saved?.models['houseLoad']),
+    storm: restore(stormModel, site, saved?.models['storm']),
   };
 }
 
 /** Takes one event into the view, before any detector sees it. */
 export function observeView(view: SiteView, event: SiteEvent): void {
-  if (event.at > view.nowMs) view.nowMs = event.at;
+  // Messages and alerts come by another way than readings, and may be far ahead of a backlog.
+  const movesTime = event.kind === 'meter' || event.kind === 'battery' || event.kind === 'tick';
+  if (movesTime && event.at > view.nowMs) view.nowMs = event.at;
   if (event.kind === 'meter') {
     view.previousMeter = view.meter;
     view.meter = event;
@@ -68,10 +73,11 @@ export function observeView(view: SiteView, event: SiteEvent): void {
   }
   MODELS.grid.observe(view.grid, event, view);
   MODELS.houseLoad.observe(view.houseLoad, event, view);
+  MODELS.storm.observe(view.storm, event, view);
 }
 
 export function saveView(view: SiteView): SavedView {
-  return { nowMs: view.nowMs, models: { grid: view.grid, houseLoad: view.houseLoad } };
+  return { nowMs: view.nowMs, models: { grid: view.grid, houseLoad: view.houseLoad, storm: view.storm } };
 }
 
 function restore<S>(model: Model<S>, site: Site, saved: unknown): S {

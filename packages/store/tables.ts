@@ -18,6 +18,7 @@ export interface Tables {
   device_state: DeviceStateTable;
   quarantine: QuarantineTable;
   pulse: { tx: Generated<number>; at: Instant; worker: string };
+  worker: { name: string; service: string; seen_at: Generated<Date>; metrics: Json<unknown> };
   shard: { no: number; holder: string | null; lease_until: Instant; tx: number };
   detector_state: { site_no: number; tx: number; saved_at: Generated<Date>; state: Json<unknown> };
   storm_alert: StormAlertTable;

@@ -1,0 +1,172 @@
+// What has been committed, in commit order, each row exactly once. A transaction's number does not say when
+// it committed, but every one below the oldest still running has ended: up to there nothing more can appear.
+
+import type { BatteryReading, MeterReading, Reading } from '@afterwatt/wire';
+import {
+  BATTERY_QUANTITIES,
+  emptyBatteryReading,
+  emptyMeterReading,
+  METER_QUANTITIES,
+} from '@afterwatt/wire';
+import type pg from 'pg';
+
+/** Sites are spread over this many shards by their number. */
+export const SHARD_COUNT = 64;
+
+/** Rows after `fromTx` and up to `toTx`, both transaction numbers. */
+export interface Window {
+  readonly fromTx: number;
+  readonly toTx: number;
+}
+
+interface OfSite {
+  readonly tx: number;
+  readonly siteNo: number;
+}
+export type CommittedReading = OfSite & { readonly reading: Reading };
+export type CommittedState = OfSite & {
+  readonly device: string;
+  readonly atMs: number;
+  readonly online: boolean | null;
+  readonly firmware: string | null;
+  readonly selfTestAtMs: number | null;
+  readonly selfTestPassed: boolean | null;
+  readonly clockAtMs: number | null;
+};
+export type CommittedMended = OfSite & {
+  readonly kind: string;
+  readonly subject: string;
+  readonly atMs: number;
+};
+export interface CommittedPulse {
+  readonly tx: number;
+  readonly atMs: number;
+}
+
+/**
+ * The next window to read: everything complete, but no more than about `maxReadings`, cut between transactions.
+ * @returns undefined when nothing new is complete
+ */
+export async function findNextWindow(
+  pool: pg.Pool,
+  fromTx: number,
+  maxReadings: number,
+): Promise<Window | undefined> {
+  const found = await pool.query<[number, number | null]>({
+    text: `select pg_snapshot_xmin(pg_current_snapshot())::text::bigint - 1,
+             least((select tx from meter_reading where tx > $1 order by tx offset $2 limit 1),
+                   (select tx from battery_reading where tx > $1 order by tx offset $2 limit 1))`,
+    values: [fromTx, maxReadings],
+    rowMode: 'array',
+  });
+  const [complete, cut] = found.rows[0] ?? [0, null];
+  const toTx = cut === null ? complete : Math.min(complete, cut);
+  return toTx > fromTx ? { fromTx, toTx } : undefined;
+}
+
+/** Readings of the given shards in the window, by transaction, then device time. */
+export async function listReadings(
+  pool: pg.Pool,
+  { fromTx, toTx }: Window,
+  shards: readonly number[],
+  deviceName: (deviceNo: number) => string | undefined,
+): Promise<CommittedReading[]> {
+  const [meters, batteries] = await Promise.all([
+    pool.query<Cell[]>({ text: METER_SELECT, values: [fromTx, toTx, shards], rowMode: 'array' }),
+    pool.query<Cell[]>({ text: BATTERY_SELECT, values: [fromTx, toTx, shards], rowMode: 'array' }),
+  ]);
+  const readings: CommittedReading[] = [];
+  for (const row of meters.rows) {
+    const device = deviceName(Number(row[2]));
+    if (device === undefined) continue;
+    readings.push({ tx: Number(row[0]), siteNo: Number(row[1]), reading: meterReading(device, row) });
+  }
+  for (const row of batteries.rows) {
+    const device = deviceName(Number(row[2]));
+    if (device === undefined) continue;
+    readings.push({ tx: Number(row[0]), siteNo: Number(row[1]), reading: batteryReading(device, row) });
+  }
+  return readings.sort((a, b) => a.tx - b.tx || a.reading.at - b.reading.at);
+}
+
+export async function listStates(
+  pool: pg.Pool,
+  window: Window,
+  shards: readonly number[],
+): Promise<CommittedState[]> {
+  const found = await pool.query<CommittedState>({
+    text: `select s.tx, s.site_no as "siteNo", d.id as device, ${epochMs('s.received_at')} as "atMs", s.online, s.firmware,
+             ${epochMs('s.self_test_at')} as "selfTestAtMs", s.self_test_passed as "selfTestPassed",
+             ${epochMs('s.clock_at')} as "clockAtMs"
+           from device_state s join device d on d.no = s.device_no
+           where s.tx > $1 and s.tx <= $2 and s.site_no % ${SHARD_COUNT} = any ($3) order by s.tx, s.received_at`,
+    values: [window.fromTx, window.toTx, shards],
+  });
+  return found.rows;
+}
+
+export async function listMended(
+  pool: pg.Pool,
+  window: Window,
+  shards: readonly number[],
+): Promise<CommittedMended[]> {
+  const found = await pool.query<CommittedMended>({
+    text: `select t.tx, i.site_no as "siteNo", i.kind, i.subject, ${epochMs('t.at')} as "atMs"
+           from incident_transition t join incident i on i.id = t.incident_id
+           where t.type = 'mended' and t.tx > $1 and t.tx <= $2 and i.site_no % ${SHARD_COUNT} = any ($3) order by t.tx`,
+    values: [window.fromTx, window.toTx, shards],
+  });
+  return found.rows;
+}
+
+export async function listPulses(pool: pg.Pool, window: Window): Promise<CommittedPulse[]> {
+  const found = await pool.query<CommittedPulse>({
+    text: `select tx, ${epochMs('max(at)')} as "atMs" from pulse where tx > $1 and tx <= $2 group by tx order by tx`,
+    values: [window.fromTx, window.toTx],
+  });
+  return found.rows;
+}
+
+type Cell = string | number | boolean | null;
+
+function epochMs(expression: string): string {
+  return `round(extract(epoch from ${expression}) * 1000)::float8`;
+}
+
+function readingSelect(table: string, columns: readonly string[]): string {
+  return `select tx, site_no, device_no, ${epochMs('at')}, ${columns.join(', ')} from ${table}
+    where tx > $1 and tx <= $2 and site_no % ${SHARD_COUNT} = any ($3)`;
+}
+
+const METER_SELECT = readingSelect(
+  'meter_reading',
+  METER_QUANTITIES.map((quantity) => quantity.column),
+);
+const BATTERY_SELECT = readingSelect(
+  'battery_reading',
+  BATTERY_QUANTITIES.map((quantity) => quantity.column),
+);
+/** Cells before the first quantity: tx, site, device, time. */
+const FIRST_QUANTITY = 4;
+
+function meterReading(device: string, row: readonly Cell[]): MeterReading {
+  const reading = emptyMeterReading(device, Number(row[3]));
+  let index = FIRST_QUANTITY;
+  for (const quantity of METER_QUANTITIES) {
+    const cell = row[index++];
+    if (typeof cell === 'number') reading[quantity.field] = cell;
+  }
+  return reading;
+}
+
+function batteryReading(device: string, row: readonly Cell[]): BatteryReading {
+  const reading = emptyBatteryReading(device, Number(row[3]));
+  let index = FIRST_QUANTITY;
+  for (const quantity of BATTERY_QUANTITIES) {
+    const cell = row[index++];
+    if (quantity.type === 'boolean') {
+      if (typeof cell === 'boolean') reading[quantity.field] = cell;
+    } else if (typeof cell === 'number') reading[quantity.field] = cell;
+  }
+  return reading;
+}
