@@ -1,3 +1,5 @@
+export { type DecodedReadings, decodeReadings } from './decode-readings.ts';
+export { encodeReadings } from './encode-readings.ts';
 export { ID_PATTERN, idSchema } from './id.ts';
 export { INCIDENT_KINDS, type IncidentKind, PRIORITIES, type Priority } from './incident-kinds.ts';
 export {
@@ -13,6 +15,7 @@ export {
   type NumberQuantity,
   type Reading,
 } from './reading.ts';
+export type { Refusal, RefusalReason, RefusedRecord } from './refusal.ts';
 export {
   type Site,
   type SiteBattery,
@@ -29,3 +32,5 @@ export {
   type TariffSeason,
   type TariffSpan,
 } from './site-tariff.ts';
+export { type DecodedState, type DeviceState, decodeState, LAST_WILL } from './state.ts';
+export { parseTopic, type Topic, type TopicKind, topicFilter, topicOf } from './topics.ts';

@@ -70,8 +70,8 @@ export type NumberQuantity<F> = {
   field: F;
   /** The column of the stored reading. */
   column: string;
-  /** The unit of the field, as RFC 8428 or RFC 8798 writes it. */
-  unit: string;
+  /** The unit of the field, as RFC 8428 or RFC 8798 writes it; null = a plain count, any unit given is ignored. */
+  unit: string | null;
   min: number;
   max: number;
   /** Why a value outside the bounds cannot be a measurement. */
@@ -158,21 +158,21 @@ const SEQ = {
   quantity: 'seq',
   field: 'seq',
   column: 'seq',
-  unit: 'count',
+  unit: null,
   min: 0,
   max: Number.MAX_SAFE_INTEGER,
   why: 'a whole number that a double holds exactly',
 } as const;
 /** Not a record of its own: the SenML label `ut` of any record of the reading. */
-const PERIOD = {
+export const PERIOD = {
   type: 'number',
   quantity: 'ut',
   field: 'periodS',
   column: 'period_s',
   unit: 's',
-  min: 0,
+  min: 0.001,
   max: 7 * 86_400,
-  why: 'a device that may be silent for longer than a week cannot be watched',
+  why: 'no device measures more often than once a millisecond; one silent for over a week cannot be watched',
 } as const;
 
 /** The quantities of a meter reading, in column order. */

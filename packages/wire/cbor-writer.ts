@@ -1,0 +1,102 @@
+import { ARRAY, BYTES, MAP, NEGATIVE, SIMPLE_OR_FLOAT, TEXT, UNSIGNED } from './cbor-reader.ts';
+
+const FIRST_CAPACITY = 1024;
+const UTF8 = new TextEncoder();
+
+/** Writes the part of CBOR that SenML uses (RFC 8949), preferred serialization (section 4.1). */
+export class CborWriter {
+  private written = new Uint8Array(FIRST_CAPACITY);
+  private view = new DataView(this.written.buffer);
+  private length = 0;
+
+  bytes(): Uint8Array {
+    return this.written.slice(0, this.length);
+  }
+
+  list(entries: number): void {
+    this.head(ARRAY, entries);
+  }
+
+  map(entries: number): void {
+    this.head(MAP, entries);
+  }
+
+  item(value: string | number | boolean | Uint8Array): void {
+    if (typeof value === 'number') this.number(value);
+    else if (typeof value === 'boolean') this.head(SIMPLE_OR_FLOAT, value ? 21 : 20);
+    else {
+      const bytes = typeof value === 'string' ? UTF8.encode(value) : value;
+      this.head(typeof value === 'string' ? TEXT : BYTES, bytes.length);
+      this.written.set(bytes, this.reserve(bytes.length));
+    }
+  }
+
+  private number(value: number): void {
+    if (Number.isSafeInteger(value)) {
+      if (value < 0) this.head(NEGATIVE, -1 - value);
+      else this.head(UNSIGNED, value);
+      return;
+    }
+    const half = halfFloatBits(value);
+    if (half !== undefined) {
+      this.initialByte(SIMPLE_OR_FLOAT, 25);
+      this.view.setUint16(this.reserve(2), half);
+    } else if (Math.fround(value) === value) {
+      this.initialByte(SIMPLE_OR_FLOAT, 26);
+      this.view.setFloat32(this.reserve(4), value);
+    } else {
+      this.initialByte(SIMPLE_OR_FLOAT, 27);
+      this.view.setFloat64(this.reserve(8), value);
+    }
+  }
+
+  /** RFC 8949 section 3: the major type, and its argument in the fewest bytes. */
+  private head(major: number, argument: number): void {
+    if (argument < 24) {
+      this.initialByte(major, argument);
+    } else if (argument < 2 ** 8) {
+      this.initialByte(major, 24);
+      this.view.setUint8(this.reserve(1), argument);
+    } else if (argument < 2 ** 16) {
+      this.initialByte(major, 25);
+      this.view.setUint16(this.reserve(2), argument);
+    } else if (argument < 2 ** 32) {
+      this.initialByte(major, 26);
+      this.view.setUint32(this.reserve(4), argument);
+    } else {
+      this.initialByte(major, 27);
+      this.view.setBigUint64(this.reserve(8), BigInt(argument));
+    }
+  }
+
+  private initialByte(major: number, info: number): void {
+    this.view.setUint8(this.reserve(1), (major << 5) | info);
+  }
+
+  /** Makes room for `count` bytes; returns where they begin. */
+  private reserve(count: number): number {
+    const start = this.length;
+    this.length += count;
+    if (this.length > this.written.length) {
+      const grown = new Uint8Array(Math.max(2 * this.written.length, this.length));
+      grown.set(this.written);
+      this.written = grown;
+      this.view = new DataView(grown.buffer);
+    }
+    return start;
+  }
+}
+
+/** The IEEE 754 binary16 bits of a value that one holds exactly and normalised, and of NaN and the infinities. */
+function halfFloatBits(value: number): number | undefined {
+  if (Number.isNaN(value)) return 0x7e00;
+  const sign = value < 0 ? 0x8000 : 0;
+  const magnitude = Math.abs(value);
+  if (magnitude === Number.POSITIVE_INFINITY) return sign | 0x7c00;
+  if (magnitude < 2 ** -14 || magnitude >= 2 ** 16) return undefined;
+  const exponent = Math.floor(Math.log2(magnitude));
+  const fraction = (magnitude / 2 ** exponent - 1) * 1024;
+  return Number.isInteger(fraction) && fraction >= 0 && fraction < 1024
+    ? sign | ((exponent + 15) << 10) | fraction
+    : undefined;
+}
