@@ -4,6 +4,13 @@ const MINUTE_MS = 60_000;
 const HOUR_MS = 60 * MINUTE_MS;
 const DAY_MS = 24 * HOUR_MS;
 
+/** What stands beside every step that leads to the panel. */
+export const PANEL_CAUTION =
+  'Work inside a panel or at the inlet circuit is for a licensed electrician under the local code: the line side stays live with the main open, and the battery is a second source.';
+
+/** A time that an alert does not say. */
+export const NOT_SAID = 0;
+
 /** A figure with at most `decimals` decimals (default 0), without trailing zeros. */
 export function rounded(value: number, decimals = 0): number {
   const scale = 10 ** decimals;
@@ -34,4 +41,9 @@ export function clockText(atMs: number, timeZone: string): string {
   }).formatToParts(atMs);
   const of = (type: Intl.DateTimeFormatPartTypes) => part.find((p) => p.type === type)?.value ?? '';
   return `${of('weekday')} ${of('day')} ${of('month')}, ${of('hour')}:${of('minute')}`;
+}
+
+/** When an event is expected, to follow 'expected'. @param onsetMs or NOT_SAID */
+export function expectedText(onsetMs: number, timeZone: string): string {
+  return onsetMs === NOT_SAID ? 'at any time' : clockText(onsetMs, timeZone);
 }

@@ -1,0 +1,89 @@
+// Is a storm coming for which this site should charge? From the CAP messages that met the site, in device time:
+// open from the alert's `sent` until its onset, following updates, cancels and expiry.
+
+import {
+  areaMeetsSite,
+  type CapAlert,
+  type CapInfo,
+  callsForCharging,
+  openPreparations,
+} from '@afterwatt/storm';
+import type { Site } from '@afterwatt/wire';
+import { z } from 'zod';
+import type { Model } from '../site-view.ts';
+
+/** Messages kept: one storm's alert with its updates, or a few storms at once. */
+const KEPT_MESSAGES = 6;
+/** Infos kept of a message: the events it speaks of, and their translations. */
+const KEPT_INFOS = 2;
+const KEPT_CHARACTERS = 80;
+
+const openSchema = z.object({
+  /** What is coming, in the alert's own words: 'Ice Storm Warning'. */
+  event: z.string(),
+  sinceMs: z.number(),
+  /** Device time at which we came to know of it: a unit may not have known sooner either. */
+  knownMs: z.number(),
+  /** When it is expected to begin; null where the alert does not say. */
+  onsetMs: z.number().nullable(),
+  untilMs: z.number(),
+});
+
+const schema = z.object({
+  messages: z.array(z.custom<CapAlert>((value) => typeof value === 'object' && value !== null)),
+  open: openSchema.nullable(),
+});
+
+export type StormState = z.infer<typeof schema>;
+export type OpenPreparation = z.infer<typeof openSchema>;
+
+export const stormModel: Model<StormState> = {
+  state: schema,
+  start: () => ({ messages: [], open: null }),
+  observe(state, event, view) {
+    const { site, nowMs } = view;
+    if (event.kind === 'storm') {
+      state.messages = [...state.messages, slim(event.alert, site)]
+        .sort((a, b) => a.sentMs - b.sentMs)
+        .slice(-KEPT_MESSAGES);
+    } else if (state.open === null || nowMs < state.open.untilMs) {
+      return;
+    }
+    state.open = openAt(state, site, nowMs);
+    if (state.open === null && event.kind !== 'storm') state.messages = [];
+  },
+};
+
+function openAt(state: StormState, site: Site, nowMs: number): OpenPreparation | null {
+  if (!site.storm.enabled || site.location === null) return null;
+  const next = openPreparations(state.messages, site.location, nowMs)[0];
+  if (next === undefined) return null;
+  const { info, sinceMs, onsetMs, untilMs } = next;
+  return { event: info.event, sinceMs, knownMs: state.open?.knownMs ?? nowMs, onsetMs, untilMs };
+}
+
+/** Without what only people read; the area, which is long and met already, becomes the site itself. */
+function slim(alert: CapAlert, site: Site): CapAlert {
+  const { location } = site;
+  const infos = alert.infos
+    .filter((info) => location !== null && callsForCharging(info) && areaMeetsSite(info.areas, location))
+    .slice(0, KEPT_INFOS);
+  return { ...alert, note: null, addresses: null, infos: infos.map((info) => slimInfo(info, site)) };
+}
+
+function slimInfo(info: CapInfo, { location }: Site): CapInfo {
+  const circles =
+    location === null ? [] : [{ center: { lat: location.lat, lon: location.lon }, radiusKm: 0 }];
+  return {
+    ...info,
+    event: info.event.slice(0, KEPT_CHARACTERS),
+    headline: null,
+    description: null,
+    instruction: null,
+    web: null,
+    contact: null,
+    parameters: [],
+    eventCodes: [],
+    areas: [{ description: '', polygons: [], circles, geocodes: [] }],
+  };
+}
