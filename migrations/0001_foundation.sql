@@ -307,6 +307,8 @@ create index incident_transition_tx on incident_transition (tx);
 -- ---------------------------------------------------------------- who may do what
 
 grant usage on schema public to afterwatt_ingest, afterwatt_rules, afterwatt_api;
+-- Each process looks, before it starts, whether the schema is its own.
+grant select on kysely_migration to afterwatt_ingest, afterwatt_rules, afterwatt_api;
 
 grant select, insert, update, delete on worker to afterwatt_ingest, afterwatt_rules, afterwatt_api;
 
@@ -334,7 +336,8 @@ grant select, delete on quarantine to afterwatt_api;
 grant select, insert on storm_alert to afterwatt_api;
 grant select, update, delete on incident to afterwatt_api;
 grant select, insert on incident_transition to afterwatt_api;
-grant select on pulse, shard, detector_state to afterwatt_api;
+grant select on pulse, shard to afterwatt_api;
+grant select, delete on detector_state to afterwatt_api;
 
 -- Row-level security. The API says who calls with set_config('afterwatt.role' | '.company' | '.sites', …, true)
 -- at the start of each transaction; without it nothing is visible.
@@ -380,7 +383,7 @@ create policy of_own_company on credential to afterwatt_api
 create policy of_opened_site on meter_reading to afterwatt_api using (site_no = opened_site());
 create policy of_opened_site on battery_reading to afterwatt_api using (site_no = opened_site());
 create policy of_opened_site on device_state to afterwatt_api using (site_no = opened_site());
-create policy of_opened_site on detector_state for select to afterwatt_api using (site_no = opened_site());
+create policy of_opened_site on detector_state to afterwatt_api using (site_no = opened_site());
 
 create policy of_own_company on quarantine to afterwatt_api using (
   caller_role() in ('operator', 'support') or (caller_role() = 'installer' and company = caller_company()));
