@@ -1,5 +1,6 @@
 // Every detector there is. A new one adds its file, its line here, and nothing else.
 
+import type { IncidentKind } from '@afterwatt/wire';
 import type { Detector } from './detector.ts';
 import { deviceSilent } from './detectors/device-silent.ts';
 import { reserveLow } from './detectors/reserve-low.ts';
@@ -11,3 +12,9 @@ export const CATALOG: readonly Detector[] = [
   reserveLow,
   stormChargeStalled,
 ];
+
+/** Kinds that rest on what did *not* come, which one device's latecomers cannot say of the others. */
+const NEED_ALL_DEVICES: readonly IncidentKind[] = ['device-silent', 'readings-lost', 'self-test-missing'];
+
+/** The detectors that judge latecomers apart. */
+export const LATE_CATALOG: readonly Detector[] = CATALOG.filter(({ kind }) => !NEED_ALL_DEVICES.includes(kind));

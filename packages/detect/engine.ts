@@ -1,7 +1,7 @@
 // Runs the catalog over one site's events and says what became of its incidents. Deterministic: the same
 // events in the same order give the same transitions, live, in a replay and in a test.
 
-import { INCIDENT_KINDS, type IncidentKind, type Priority, type Site } from '@afterwatt/wire';
+import { INCIDENT_KINDS, type IncidentKind, PRIORITIES, type Priority, type Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import { CATALOG } from './catalog.ts';
 import type { Detector, EventKind, Evidence, Facts, Present, Verdict, Watch, Words } from './detector.ts';
@@ -10,7 +10,6 @@ import {
   type ClearedWhy,
   close,
   hear,
-  isRestless,
   isStanding,
   type Life,
   lifeSchema,
@@ -22,7 +21,7 @@ import {
 import { observeView, type SiteView, saveView, startView } from './site-view.ts';
 import { SUPPRESSIONS, type Suppression } from './suppression.ts';
 
-/** Event time passes in steps of this; over a long gap in steps of LONG_GAP_TICK_MS. */
+/** Event time passes in steps of this; once nothing has come for LONG_GAP_MS, in steps of LONG_GAP_TICK_MS. */
 const TICK_MS = 30_000;
 const LONG_GAP_MS = 15 * 60_000;
 const LONG_GAP_TICK_MS = 5 * 60_000;
@@ -64,16 +63,44 @@ export interface Engine {
   step(event: SiteEvent): readonly Transition[];
   /** Lets device time pass to `toMs` without a reading. */
   passTime(toMs: number): readonly Transition[];
+  /** Ends all that stands, for readings after which no more will come. */
+  closeAll(): readonly Transition[];
   standing(): readonly Standing[];
   save(): SavedEngine;
 }
 
+/** What stands was last found so; its evidence as it was when this was saved. */
+const latestSchema = z.object({
+  sinceMs: z.number(),
+  confidence: z.number(),
+  facts: z.record(z.string(), z.union([z.number(), z.string(), z.boolean()])),
+  priority: z.enum(PRIORITIES).optional(),
+  evidence: z.object({
+    fromMs: z.number(),
+    toMs: z.number(),
+    series: z.array(z.string()),
+    figures: z.array(
+      z.object({
+        label: z.string(),
+        value: z.union([z.number(), z.string()]),
+        unit: z.string(),
+        source: z.string(),
+      }),
+    ),
+  }),
+});
+
 const savedSchema = z.object({
   view: z.object({ nowMs: z.number(), models: z.record(z.string(), z.unknown()) }),
   tickMs: z.number(),
-  watches: z.record(z.string(), z.object({ state: z.unknown(), life: lifeSchema.optional() })),
+  readMs: z.number(),
+  watches: z.record(
+    z.string(),
+    z.object({ state: z.unknown(), life: lifeSchema.optional(), latest: latestSchema.optional() }),
+  ),
 });
 
+type SavedLatest = z.infer<typeof latestSchema>;
 export type SavedEngine = z.infer<typeof savedSchema>;
 
 interface Slot {
@@ -81,7 +108,7 @@ interface Slot {
   readonly causes: readonly Slot[];
   watch: Watch;
   life: Life;
-  /** What was last said of presence: a raise by time alone and the last update rest on it. */
+  /** What was last said of presence: what is said when the incident clears rests on it. */
   latest: Present | undefined;
 }
 
@@ -98,10 +125,13 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   const slots = startSlots(site, catalog, before);
   const byEvent = routes(slots);
   let tickMs = before?.tickMs ?? 0;
+  /** Device time of the newest reading. */
+  let readMs = before?.readMs ?? 0;
 
   function step(event: SiteEvent): readonly Transition[] {
     const isReading = event.kind === 'meter' || event.kind === 'battery';
     const passed = isReading && event.at > tickMs ? passTime(event.at) : NOTHING;
+    if (isReading && event.at > readMs) readMs = event.at;
     const transitions = passed === NOTHING ? [] : [...passed];
     deliver(event, transitions);
     return transitions.length === 0 ? NOTHING : transitions;
@@ -110,7 +140,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   function passTime(toMs: number): readonly Transition[] {
     if (tickMs === 0) tickMs = toMs;
     let transitions: Transition[] | undefined;
-    for (let at = nextTick(tickMs, toMs); at <= toMs; at = nextTick(tickMs, toMs)) {
+    for (let at = nextTick(tickMs, readMs); at <= toMs; at = nextTick(tickMs, readMs)) {
       tickMs = at;
       transitions ??= [];
       deliver({ kind: 'tick', at }, transitions);
@@ -130,8 +160,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
     }
     if (event.kind === 'tick') {
       for (const slot of slots) {
-        if (!isRestless(slot.life)) continue;
-        told(slot, passLife(slot), into);
+        if (slot.life.phase === 'clearing') told(slot, passLife(slot), into);
       }
     }
   }
@@ -145,7 +174,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
 
   function passLife(slot: Slot): Step | undefined {
     if (slot.causes.some((cause) => isStanding(cause.life))) return undefined;
-    return passTimeOfLife(slot.life, slot.latest, view.nowMs, slot.watch);
+    return passTimeOfLife(slot.life, view.nowMs, slot.watch);
   }
 
   function mend(kind: IncidentKind, subject: string, into: Transition[]): void {
@@ -173,6 +202,11 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
     view,
     step,
     passTime,
+    closeAll() {
+      const transitions: Transition[] = [];
+      for (const slot of slots) told(slot, close(slot.life, 'returned to normal'), transitions);
+      return transitions;
+    },
     standing: () =>
       slots
         .filter((slot) => isStanding(slot.life))
@@ -181,12 +215,13 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
           subject: slot.watch.subject,
           detectedMs: slot.life.detectedMs,
         })),
-    save: () => ({ view: saveView(view), tickMs, watches: saveSlots(slots) }),
+    save: () => ({ view: saveView(view), tickMs, readMs, watches: saveSlots(slots) }),
   };
 }
 
-function nextTick(tickMs: number, toMs: number): number {
-  const stride = toMs - tickMs > LONG_GAP_MS ? LONG_GAP_TICK_MS : TICK_MS;
+/** Depends on what was read and not on how far time goes in one step, so that a replay has the same ticks. */
+function nextTick(tickMs: number, readMs: number): number {
+  const stride = tickMs - readMs >= LONG_GAP_MS ? LONG_GAP_TICK_MS : TICK_MS;
   return (Math.floor(tickMs / stride) + 1) * stride;
 }
 
@@ -200,7 +235,7 @@ function startSlots(site: Site, catalog: readonly Detector[], before: SavedEngin
         causes: [],
         watch: detector.watch(site, subject, saved?.state),
         life: saved?.life ?? startLife(),
-        latest: undefined,
+        latest: saved?.latest === undefined ? undefined : restoreLatest(saved.latest),
       });
     }
   }
@@ -269,7 +304,28 @@ function saveSlots(slots: readonly Slot[]): SavedEngine['watches'] {
     saved[`${slot.detector.kind}|${slot.watch.subject}`] = {
       state: slot.watch.save(),
       ...(quiet ? {} : { life }),
+      ...(isStanding(life) && slot.latest !== undefined ? { latest: saveLatest(slot.latest) } : {}),
     };
   }
   return saved;
+}
+
+function saveLatest({ sinceMs, confidence, facts, priority, evidence }: Present): SavedLatest {
+  const { fromMs, toMs, series, figures } = evidence();
+  return {
+    sinceMs,
+    confidence,
+    facts: { ...facts },
+    ...(priority === undefined ? {} : { priority }),
+    evidence: { fromMs, toMs, series: [...series], figures: [...figures] },
+  };
+}
+
+function restoreLatest({ priority, evidence, ...latest }: SavedLatest): Present {
+  return {
+    is: 'present',
+    ...latest,
+    ...(priority === undefined ? {} : { priority }),
+    evidence: () => evidence,
+  };
 }

@@ -10,6 +10,7 @@
 //                   marked late, and which is dropped when no more of them come
 
 import type { Reading, Site } from '@afterwatt/wire';
+import { z } from 'zod';
 import type { SiteEvent } from './event.ts';
 
 /** Up to this a device is prompt and nothing is held back for it (common practice: clocks differ by seconds). */
@@ -47,19 +48,23 @@ export interface Sequence {
   save(): SavedSequence | undefined;
 }
 
-export interface SavedSequence {
-  readonly marks: {
-    readonly pulseMs: number;
-    readonly arrivedMs: number;
-    readonly lateArrivedMs: number;
-    readonly releasedMs: number;
-    readonly inBacklog: boolean;
-  };
-  readonly lastAt: Readonly<Record<string, number>>;
-  readonly spanMs: Readonly<Record<string, number>>;
-  readonly held: readonly Reading[];
-  readonly late: readonly Reading[];
-}
+const isReading = (value: unknown) => typeof value === 'object' && value !== null && 'kind' in value;
+
+export const savedSequenceSchema = z.object({
+  marks: z.object({
+    pulseMs: z.number(),
+    arrivedMs: z.number(),
+    lateArrivedMs: z.number(),
+    releasedMs: z.number(),
+    inBacklog: z.boolean(),
+  }),
+  lastAt: z.record(z.string(), z.number()),
+  spanMs: z.record(z.string(), z.number()),
+  held: z.array(z.custom<Reading>(isReading)),
+  late: z.array(z.custom<Reading>(isReading)),
+});
+
+export type SavedSequence = z.infer<typeof savedSequenceSchema>;
 
 /** @param saved what `save` returned before a restart */
 export function startSequence(site: Site, saved?: SavedSequence): Sequence {

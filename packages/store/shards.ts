@@ -54,7 +54,7 @@ export async function moveShards(
   shards: readonly number[],
   toTx: number,
 ): Promise<boolean> {
-  const moved = await sql`update shard set tx = ${toTx}
+  const moved = await sql`update shard set tx = greatest(tx, ${toTx})
     where no = any (${[...shards]}) and holder = ${holder} and lease_until > clock_timestamp()`.execute(tx);
   return Number(moved.numAffectedRows ?? 0) === shards.length;
 }

@@ -70,8 +70,8 @@ export async function upsertDetectorStates(
 /** A stored CAP alert as the rules read it. */
 export interface StoredAlert {
   readonly tx: number;
-  readonly sentMs: number;
-  readonly alert: unknown;
+  /** The CAP 1.2 message as it came, XML. */
+  readonly document: string;
 }
 
 /** Alerts stored in (fromTx, toTx], oldest first. */
@@ -79,8 +79,12 @@ export async function listAlerts(
   db: Database,
   window: { readonly fromTx: number; readonly toTx: number },
 ): Promise<StoredAlert[]> {
-  const found = await sql<StoredAlert>`
-    select tx, round(extract(epoch from sent_at) * 1000)::float8 as "sentMs", alert from storm_alert
-    where tx > ${window.fromTx} and tx <= ${window.toTx} order by tx, id`.execute(db);
-  return found.rows;
+  return db
+    .selectFrom('storm_alert')
+    .select(['tx', 'document'])
+    .where('tx', '>', window.fromTx)
+    .where('tx', '<=', window.toTx)
+    .orderBy('tx')
+    .orderBy('id')
+    .execute();
 }

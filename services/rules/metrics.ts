@@ -1,0 +1,28 @@
+import { createMetrics, type Metrics } from '@afterwatt/runtime';
+import { Counter, Gauge } from 'prom-client';
+
+export interface RulesMetrics {
+  readonly registry: Metrics;
+  readonly readings: Counter;
+  readonly transitions: Counter;
+  readonly lag: Gauge;
+}
+
+export function rulesMetrics(): RulesMetrics {
+  const registry = createMetrics('rules');
+  const registers = [registry];
+  return {
+    registry,
+    readings: new Counter({ name: 'afterwatt_rules_readings_total', help: 'Readings judged.', registers }),
+    transitions: new Counter({
+      name: 'afterwatt_rules_transitions_total',
+      help: 'Incidents raised, updated or cleared.',
+      registers,
+    }),
+    lag: new Gauge({
+      name: 'afterwatt_rules_lag_seconds',
+      help: 'Time from the commit of the newest judged pulse of the ingest to the commit of what was found.',
+      registers,
+    }),
+  };
+}

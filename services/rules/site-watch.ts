@@ -1,0 +1,130 @@
+// One site under watch: its readings put in order, its detectors, and what they found since last asked.
+
+import {
+  type Engine,
+  LATE_CATALOG,
+  type Sequence,
+  type SiteEvent,
+  type StormMessage,
+  savedSequenceSchema,
+  startEngine,
+  startSequence,
+  type Transition,
+} from '@afterwatt/detect';
+import { areaMeetsSite } from '@afterwatt/storm';
+import type { Reading, Site } from '@afterwatt/wire';
+import { z } from 'zod';
+
+/** What one committed transaction brought for one site. */
+export interface Arrival {
+  readonly readings: Reading[];
+  readonly others: SiteEvent[];
+}
+
+/** `apart`: found in readings that came after their time had been judged. */
+export interface Found {
+  readonly transition: Transition;
+  readonly apart: boolean;
+}
+
+export interface SiteWatch {
+  readonly siteNo: number;
+  readonly site: Site;
+  /** Everything up to this transaction is in its state. */
+  tx: number;
+  /** When its state was last written to a checkpoint, wall clock; 0 when never. */
+  savedAtMs: number;
+  accept(arrival: Arrival): readonly Found[];
+  pulse(pulseMs: number): readonly Found[];
+  standing(): ReturnType<Engine['standing']>;
+  /** JSON for a checkpoint; undefined while more is held back than a checkpoint should carry. */
+  save(): SavedWatch | undefined;
+}
+
+const savedSchema = z.object({ engine: z.unknown(), sequence: savedSequenceSchema });
+
+export type SavedWatch = z.infer<typeof savedSchema>;
+
+/** @returns undefined for a state of another shape: the site then starts afresh */
+export function parseSaved(state: unknown): SavedWatch | undefined {
+  const parsed = savedSchema.safeParse(state);
+  return parsed.success ? parsed.data : undefined;
+}
+
+const NOTHING: readonly Found[] = [];
+const SAVES_SPREAD_MS = 120_000;
+
+export interface WatchOptions {
+  readonly siteNo: number;
+  readonly site: Site;
+  readonly tx: number;
+  readonly saved: SavedWatch | undefined;
+  /** All alerts known, oldest first; those that concern the site are picked. */
+  readonly alerts: readonly StormMessage[];
+}
+
+export function watchSite({ siteNo, site, tx, saved, alerts }: WatchOptions): SiteWatch {
+  const engine = startEngine(site, saved?.engine);
+  const sequence: Sequence = startSequence(site, saved?.sequence);
+  const known: StormMessage[] = [];
+  for (const alert of alerts) {
+    if (!concerns(alert, site, known)) continue;
+    known.push(alert);
+    if (saved === undefined) engine.step(alert);
+  }
+
+  function run(release: ReturnType<Sequence['pulse']>): readonly Found[] {
+    let found: Found[] | undefined;
+    const take = (transitions: readonly Transition[], apart: boolean) => {
+      if (transitions.length === 0) return;
+      found ??= [];
+      for (const transition of transitions) found.push({ transition, apart });
+    };
+    for (const event of release.events) take(engine.step(event), false);
+    if (release.passTimeToMs !== undefined) take(engine.passTime(release.passTimeToMs), false);
+    if (release.late.length > 0) take(judgeApart(site, release.late, known), true);
+    return found ?? NOTHING;
+  }
+
+  return {
+    siteNo,
+    site,
+    tx,
+    // Spread by number, so that sites that were loaded together are not saved together.
+    savedAtMs: saved === undefined ? 0 : Date.now() - ((siteNo * 7919) % SAVES_SPREAD_MS),
+    accept({ readings, others }) {
+      const heard = others.filter((event) => event.kind !== 'storm' || concerns(event, site, known));
+      for (const event of heard) if (event.kind === 'storm') known.push(event);
+      return run(sequence.accept(readings, heard));
+    },
+    pulse: (pulseMs) => run(sequence.pulse(pulseMs)),
+    standing: () => engine.standing(),
+    save() {
+      const held = sequence.save();
+      return held === undefined ? undefined : { engine: engine.save(), sequence: held };
+    },
+  };
+}
+
+/** An alert whose area meets the site, or one that changes such an alert, wherever its own area lies. */
+function concerns({ alert }: StormMessage, site: Site, known: readonly StormMessage[]): boolean {
+  if (site.location === null) return false;
+  const areas = alert.infos.flatMap((info) => info.areas);
+  if (areaMeetsSite(areas, site.location)) return true;
+  return alert.references.some((reference) =>
+    known.some(
+      ({ alert: earlier }) =>
+        earlier.sender === reference.sender && earlier.identifier === reference.identifier,
+    ),
+  );
+}
+
+/** Runs latecomers through detectors of their own, and ends what still stands at their last reading. */
+function judgeApart(site: Site, late: readonly Reading[], alerts: readonly StormMessage[]): Transition[] {
+  const engine = startEngine(site, undefined, LATE_CATALOG);
+  for (const alert of alerts) engine.step(alert);
+  const transitions: Transition[] = [];
+  for (const reading of late) transitions.push(...engine.step(reading));
+  transitions.push(...engine.closeAll());
+  return transitions;
+}

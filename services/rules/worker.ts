@@ -1,0 +1,196 @@
+// The worker's loop: keep leases, read the next window, judge it, and write what was found together with the
+// shards' new cursors. When the write fails for a passing reason, everything in memory is dropped and loaded
+// again from what is stored: the readings are still there, and saying an incident twice changes nothing.
+
+import { setTimeout as sleep } from 'node:timers/promises';
+import { backoffMs, isTransient, type Logger, pause } from '@afterwatt/runtime';
+import {
+  type Connection,
+  clearIncident,
+  findNextWindow,
+  leaseShards,
+  listStandingIncidents,
+  listWorkers,
+  moveShards,
+  releaseShards,
+  type SavedState,
+  SHARD_COUNT,
+  upsertDetectorStates,
+} from '@afterwatt/store';
+import type { RulesConfig } from './config.ts';
+import { type HeldShard, type HeldShards, holdShards, StartOver } from './held-shards.ts';
+import type { RulesMetrics } from './metrics.ts';
+import type { SiteWatch } from './site-watch.ts';
+import { judgeWindow } from './window.ts';
+import { writeFound } from './write-found.ts';
+
+/** A lease is renewed when a third of it is gone. */
+const RENEWALS_A_LEASE = 3;
+
+export interface WorkerDeps {
+  readonly connection: Connection;
+  readonly config: RulesConfig;
+  readonly name: string;
+  readonly metrics: RulesMetrics;
+  readonly log: Logger;
+  readonly signal: AbortSignal;
+}
+
+/** Runs until the signal is aborted; gives its shards back at the end. */
+export async function runWorker(deps: WorkerDeps): Promise<void> {
+  const { connection, log, name, signal } = deps;
+  let failures = 0;
+  while (!signal.aborted) {
+    const held = holdShards(connection.db, log);
+    try {
+      await work(deps, held, () => {
+        failures = 0;
+      });
+    } catch (error) {
+      if (!(error instanceof StartOver) && !isTransient(error)) throw error;
+      failures++;
+      log.warn({ err: error, failures }, 'starting over from what is stored');
+      await pause(backoffMs(failures), signal);
+    }
+  }
+  await releaseShards(connection.db, name, [...Array(SHARD_COUNT).keys()]).catch((error: unknown) => {
+    if (!isTransient(error)) throw error;
+  });
+}
+
+async function work(deps: WorkerDeps, held: HeldShards, onProgress: () => void): Promise<void> {
+  const { config, signal } = deps;
+  const clock = { ms: 0 };
+  let leaseDueMs = 0;
+  while (!signal.aborted) {
+    if (Date.now() >= leaseDueMs) {
+      await keepLeases(deps, held);
+      leaseDueMs = Date.now() + config.leaseMs / RENEWALS_A_LEASE;
+    }
+    const moved = await round(deps, held, clock);
+    onProgress();
+    if (!moved) await sleep(config.pollMs, undefined, { signal }).catch(() => {});
+  }
+  await checkpoint(deps, held);
+}
+
+/** Takes a fair share of the shards, and gives back what is more than that. */
+async function keepLeases({ config, connection, log, name }: WorkerDeps, held: HeldShards): Promise<void> {
+  const workers = new Set([...(await listWorkers(connection.db, 'rules')), name]).size;
+  const wanted = Math.ceil(SHARD_COUNT / workers);
+  const leased = await leaseShards(connection.db, name, wanted, config.leaseMs);
+  const have = new Set(leased.map((shard) => shard.no));
+  for (const no of [...held.shards.keys()])
+    if (!have.has(no)) throw new StartOver(`lost the lease of shard ${no}`);
+  const fresh = leased.filter((shard) => !held.shards.has(shard.no));
+  const surplus = [...held.shards.keys()].slice(wanted);
+  if (surplus.length > 0) {
+    await releaseShards(connection.db, name, surplus);
+    for (const no of surplus) held.drop(no);
+    log.info({ released: surplus.length, held: held.shards.size }, 'gave shards to another worker');
+  }
+  if (fresh.length === 0) return;
+  await held.load(fresh);
+  log.info({ taken: fresh.length, held: held.shards.size, workers }, 'took shards');
+}
+
+/** The newest pulse judged: the ingest's clock. */
+interface Clock {
+  ms: number;
+}
+
+/** @returns false when nothing new was complete */
+async function round(deps: WorkerDeps, held: HeldShards, clock: Clock): Promise<boolean> {
+  const { config, connection, metrics, name } = deps;
+  const shards = furthestBehind(held);
+  const first = shards[0];
+  if (first === undefined) return false;
+  const window = await findNextWindow(connection.pool, first.tx, config.windowReadings);
+  if (window === undefined) return false;
+  // Shards that are further on join when this one has reached them.
+  const next = Math.min(...[...held.shards.values()].map(({ tx }) => (tx > first.tx ? tx : window.toTx)));
+  const upTo = { fromTx: window.fromTx, toTx: Math.min(window.toTx, next) };
+
+  const judged = await judgeWindow(connection, held, shards, upTo, clock.ms);
+  clock.ms = Math.max(clock.ms, judged.pulseMs ?? 0);
+  const due = dueWatches(shards, config.checkpointMs);
+  const states = savedStates(due);
+  await connection.db.transaction().execute(async (tx) => {
+    await writeFound(tx, judged.found);
+    await upsertDetectorStates(tx, states);
+    const numbers = shards.map((shard) => shard.no);
+    if (!(await moveShards(tx, name, numbers, upTo.toTx))) throw new StartOver('lost a lease while writing');
+  });
+  const now = Date.now();
+  for (const watch of due) watch.savedAtMs = now;
+  const caughtUp: HeldShard[] = [];
+  for (const shard of shards) {
+    shard.tx = upTo.toTx;
+    if (shard.catchingUpTo !== undefined && shard.tx >= shard.catchingUpTo) caughtUp.push(shard);
+  }
+  if (caughtUp.length > 0) await settle(deps, caughtUp);
+  metrics.readings.inc(judged.readings);
+  metrics.transitions.inc(judged.found.length);
+  if (judged.pulseMs !== undefined) metrics.lag.set(Math.max(0, now - judged.pulseMs) / 1000);
+  return true;
+}
+
+/** The shards with the oldest cursor; usually all of them. */
+function furthestBehind(held: HeldShards): HeldShard[] {
+  const shards = [...held.shards.values()];
+  const oldest = Math.min(...shards.map((shard) => shard.tx));
+  return shards.filter((shard) => shard.tx === oldest);
+}
+
+/** The sites whose last checkpoint is long ago; none while a shard reads again what it had judged before. */
+function dueWatches(shards: readonly HeldShard[], everyMs: number): SiteWatch[] {
+  const now = Date.now();
+  return shards
+    .filter((shard) => shard.catchingUpTo === undefined)
+    .flatMap((shard) => [...shard.watches.values()])
+    .filter((watch) => now >= watch.savedAtMs + everyMs);
+}
+
+function savedStates(watches: readonly SiteWatch[]): SavedState[] {
+  const states: SavedState[] = [];
+  for (const watch of watches) {
+    const state = watch.save();
+    if (state !== undefined) states.push({ siteNo: watch.siteNo, tx: watch.tx, state });
+  }
+  return states;
+}
+
+/**
+ * After a restart, once a shard has reached its stored cursor: an incident that stands in the database but not
+ * in the detectors was raised on something they no longer see, and would never clear.
+ */
+async function settle({ connection, log }: WorkerDeps, shards: readonly HeldShard[]): Promise<void> {
+  const watches = new Map(shards.flatMap((shard) => [...shard.watches]));
+  const stored = await listStandingIncidents(connection.db, [...watches.keys()]);
+  await connection.db.transaction().execute(async (tx) => {
+    for (const incident of stored) {
+      const watch = watches.get(incident.siteNo);
+      const stands = watch
+        ?.standing()
+        .some(
+          (own) =>
+            own.kind === incident.kind &&
+            own.subject === incident.subject &&
+            own.detectedMs === incident.detectedMs,
+        );
+      if (stands === true) continue;
+      log.warn(
+        { kind: incident.kind, siteNo: incident.siteNo },
+        'closing an incident the detectors no longer see',
+      );
+      await clearIncident(tx, incident, incident.detectedMs, 'no longer seen after a restart', null);
+    }
+  });
+  for (const shard of shards) shard.catchingUpTo = undefined;
+}
+
+/** At a clean stop every state is saved, so that the next start reads nothing again. */
+async function checkpoint({ connection }: WorkerDeps, held: HeldShards): Promise<void> {
+  const watches = [...held.shards.values()].flatMap((shard) => [...shard.watches.values()]);
+  await connection.db.transaction().execute((tx) => upsertDetectorStates(tx, savedStates(watches)));
+}
