@@ -162,6 +162,9 @@ function thresholdValues<T extends Thresholds>(
   set: Readonly<Record<string, number>>,
 ): ThresholdValues<T> {
   const values: { [K in keyof T]?: number } = {};
-  for (const name in thresholds) values[name] = set[name] ?? thresholds[name]?.default ?? 0;
+  for (const name in thresholds) {
+    const { default: normal, min, max } = thresholds[name] ?? { default: 0, min: 0, max: 0 };
+    values[name] = Math.min(max, Math.max(min, set[name] ?? normal));
+  }
   return values as ThresholdValues<T>;
 }

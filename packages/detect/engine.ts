@@ -18,7 +18,7 @@ import {
   standingPriority,
   startLife,
 } from './incident-life.ts';
-import { observeView, type SiteView, saveView, startView } from './site-view.ts';
+import { observeView, type SiteView, savedViewSchema, saveView, startView } from './site-view.ts';
 import { SUPPRESSIONS, type Suppression } from './suppression.ts';
 
 /** Event time passes in steps of this; once nothing has come for LONG_GAP_MS, in steps of LONG_GAP_TICK_MS. */
@@ -91,7 +91,7 @@ const latestSchema = z.object({
 });
 
 const savedSchema = z.object({
-  view: z.object({ nowMs: z.number(), models: z.record(z.string(), z.unknown()) }),
+  view: savedViewSchema,
   tickMs: z.number(),
   readMs: z.number(),
   watches: z.record(

@@ -1,14 +1,15 @@
 // From verdicts to incidents, for one (kind, subject). Words after ISA-18.2 / IEC 62682.
 //
-//            present                on-delay over, or at once
-//   quiet ------------> pending ------------------------------> active
-//     ^    <-----------          <---------------------------     |  ^
-//     |       absent               present within off-delay      |  | present
-//     |                                                    absent v  |
-//     +------------------------------------------------------- clearing
-//                          off-delay over
+//            present          present, on-delay over or at once
+//   quiet ------------> pending -------------------------------> active
+//     ^    <-----------                                           |  ^
+//     |       absent                                       absent |  | present
+//     |                                                           v  |
+//     +-------------------------------------------------------- clearing
+//                     off-delay over, and the last word was absent
 //
-// An unknown verdict changes nothing: missing data neither raises nor clears.
+// An unknown verdict neither raises nor clears. Nor does time alone raise: the fault must be seen to stand when
+// its on-delay is over. Time alone clears, because many a fault is disproved only once.
 
 import type { Priority } from '@afterwatt/wire';
 import { z } from 'zod';
@@ -27,6 +28,8 @@ export const lifeSchema = z.object({
   phase: z.enum(['quiet', 'pending', 'active', 'clearing']),
   /** Since when the fault is present (pending, active) or absent (clearing), device time. */
   sinceMs: z.number(),
+  /** While clearing: what was heard last was unknown. */
+  inDoubt: z.boolean(),
   onsetMs: z.number(),
   detectedMs: z.number(),
   updateDueMs: z.number(),
@@ -53,17 +56,13 @@ export function startLife(): Life {
   return {
     phase: 'quiet',
     sinceMs: 0,
+    inDoubt: false,
     onsetMs: 0,
     detectedMs: 0,
     updateDueMs: 0,
     priority: null,
     raisesMs: [],
   };
-}
-
-/** True while time alone can change it. */
-export function isRestless(life: Life): boolean {
-  return life.phase === 'pending' || life.phase === 'clearing';
 }
 
 /** True while an incident stands. */
@@ -73,12 +72,12 @@ export function isStanding(life: Life): boolean {
 
 /**
  * Takes what a detector said at `nowMs` (device time) into the life, in place.
- * @param latest the last verdict of presence, which a raise by time alone rests on
  * @returns what became of the incident, if anything
  */
 export function hear(life: Life, verdict: Verdict, nowMs: number, delays: Delays): Step | undefined {
   switch (verdict.is) {
     case 'unknown':
+      life.inDoubt = life.phase === 'clearing';
       return undefined;
     case 'absent':
       return hearAbsent(life, nowMs, delays);
@@ -87,36 +86,32 @@ export function hear(life: Life, verdict: Verdict, nowMs: number, delays: Delays
   }
 }
 
-/** Lets time pass: an on-delay or off-delay may be over. `latest` is what the detector last said of presence. */
-export function passTime(
-  life: Life,
-  latest: Present | undefined,
-  nowMs: number,
-  delays: Delays,
-): Step | undefined {
-  if (life.phase === 'pending' && latest !== undefined && nowMs - life.sinceMs >= delays.onDelayMs) {
-    return raise(life, latest, nowMs);
-  }
-  if (life.phase === 'clearing' && nowMs - life.sinceMs >= offDelayMs(life, nowMs, delays)) {
-    return clear(life, 'returned to normal');
-  }
-  return undefined;
+/** Lets time pass: an off-delay may be over. */
+export function passTime(life: Life, nowMs: number, delays: Delays): Step | undefined {
+  if (life.phase !== 'clearing' || life.inDoubt) return undefined;
+  if (nowMs - life.sinceMs < offDelayMs(life, nowMs, delays)) return undefined;
+  return clear(life, 'returned to normal');
 }
 
 /** Ends a standing incident, or forgets a pending one, for a reason other than a verdict. */
 export function close(life: Life, why: ClearedWhy): Step | undefined {
+  // What comes back after a mend is no chattering: the next raise is the first one.
+  if (why === 'mended') life.raisesMs = [];
   if (isStanding(life)) return clear(life, why);
   life.phase = 'quiet';
   return undefined;
 }
 
 function hearPresent(life: Life, verdict: Present, nowMs: number, delays: Delays): Step | undefined {
+  const sinceMs = Math.min(verdict.sinceMs, nowMs);
   switch (life.phase) {
     case 'quiet':
       life.phase = 'pending';
-      life.sinceMs = Math.min(verdict.sinceMs, nowMs);
+      life.sinceMs = sinceMs;
       return raiseIfDue(life, verdict, nowMs, delays);
     case 'pending':
+      // The detector knows of a break in between (an unknown one does not end the wait).
+      life.sinceMs = Math.max(life.sinceMs, sinceMs);
       return raiseIfDue(life, verdict, nowMs, delays);
     case 'clearing':
       life.phase = 'active';
@@ -136,21 +131,24 @@ function hearAbsent(life: Life, nowMs: number, delays: Delays): Step | undefined
     case 'active':
       life.phase = 'clearing';
       life.sinceMs = nowMs;
-      return passTime(life, undefined, nowMs, delays);
+      life.inDoubt = false;
+      return passTime(life, nowMs, delays);
     case 'clearing':
-      return passTime(life, undefined, nowMs, delays);
+      life.inDoubt = false;
+      return passTime(life, nowMs, delays);
   }
 }
 
 function raiseIfDue(life: Life, verdict: Present, nowMs: number, delays: Delays): Step | undefined {
   const due = verdict.atOnce === true || nowMs - life.sinceMs >= delays.onDelayMs;
-  return due ? raise(life, verdict, nowMs) : undefined;
+  return due && recentRaises(life, nowMs).length < CHATTER_RAISES ? raise(life, verdict, nowMs) : undefined;
 }
 
 function raise(life: Life, verdict: Present, nowMs: number): Step {
   life.phase = 'active';
   life.onsetMs = Math.min(verdict.sinceMs, nowMs);
-  life.detectedMs = nowMs;
+  // It names the incident: readings of a device whose clock lags may raise twice while time stands still.
+  life.detectedMs = Math.max(nowMs, life.detectedMs + 1);
   life.priority = verdict.priority ?? null;
   life.updateDueMs = nowMs + FIRST_UPDATE_MS;
   life.raisesMs = [...recentRaises(life, nowMs), nowMs];

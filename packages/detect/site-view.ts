@@ -3,8 +3,15 @@
 // coming). Detectors read it; only the engine changes it.
 
 import { compileCalendar, type TariffCalendar } from '@afterwatt/tariff';
-import type { BatteryReading, MeterReading, Site } from '@afterwatt/wire';
-import type { z } from 'zod';
+import {
+  type BatteryReading,
+  emptyBatteryReading,
+  emptyMeterReading,
+  type MeterReading,
+  type Reading,
+  type Site,
+} from '@afterwatt/wire';
+import { z } from 'zod';
 import type { SiteEvent } from './event.ts';
 import { type GridState, gridModel } from './models/grid.ts';
 import { type HouseLoadState, houseLoadModel } from './models/house-load.ts';
@@ -33,18 +40,27 @@ export interface SiteView {
   readonly storm: StormState;
 }
 
-/** The part of a view that outlives a restart. */
-export interface SavedView {
-  readonly nowMs: number;
-  readonly models: Readonly<Record<string, unknown>>;
-}
+/** A reading without the quantities that were not sent. */
+type Sparse<R extends Reading> = Pick<R, 'kind' | 'device' | 'at'> & Partial<R>;
+const savedReading = z.custom<Sparse<MeterReading> | Sparse<BatteryReading>>(
+  (value) => typeof value === 'object' && value !== null && 'kind' in value && 'at' in value,
+);
+
+/** The part of a view that outlives a restart: older and newer readings in the order they came. */
+export const savedViewSchema = z.object({
+  nowMs: z.number(),
+  readings: z.array(savedReading),
+  models: z.record(z.string(), z.unknown()),
+});
+
+export type SavedView = z.infer<typeof savedViewSchema>;
 
 /** The models in the order they observe; a model may read those above it through the view. */
 const MODELS = { grid: gridModel, houseLoad: houseLoadModel, storm: stormModel } as const;
 
 /** @param saved what `saveView` returned earlier; a model whose saved shape is older starts afresh */
 export function startView(site: Site, saved: SavedView | undefined): SiteView {
-  return {
+  const view: SiteView = {
     site,
     calendar: site.tariff === null ? null : compileCalendar(site.tariff, site.timeZone),
     nowMs: saved?.nowMs ?? 0,
@@ -56,6 +72,8 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     houseLoad: restore(houseLoadModel, site, saved?.models['houseLoad']),
     storm: restore(stormModel, site, saved?.models['storm']),
   };
+  for (const reading of saved?.readings ?? []) takeReading(view, restoreReading(reading));
+  return view;
 }
 
 /** Takes one event into the view, before any detector sees it. */
@@ -63,21 +81,50 @@ export function observeView(view: SiteView, event: SiteEvent): void {
   // Messages and alerts come by another way than readings, and may be far ahead of a backlog.
   const movesTime = event.kind === 'meter' || event.kind === 'battery' || event.kind === 'tick';
   if (movesTime && event.at > view.nowMs) view.nowMs = event.at;
-  if (event.kind === 'meter') {
-    view.previousMeter = view.meter;
-    view.meter = event;
-  } else if (event.kind === 'battery') {
-    const previous = view.batteries.get(event.device);
-    if (previous !== undefined) view.previousBatteries.set(event.device, previous);
-    view.batteries.set(event.device, event);
-  }
+  if (event.kind === 'meter' || event.kind === 'battery') takeReading(view, event);
   MODELS.grid.observe(view.grid, event, view);
   MODELS.houseLoad.observe(view.houseLoad, event, view);
   MODELS.storm.observe(view.storm, event, view);
 }
 
 export function saveView(view: SiteView): SavedView {
-  return { nowMs: view.nowMs, models: { grid: view.grid, houseLoad: view.houseLoad, storm: view.storm } };
+  return {
+    nowMs: view.nowMs,
+    readings: savedReadings(view),
+    models: { grid: view.grid, houseLoad: view.houseLoad, storm: view.storm },
+  };
+}
+
+function takeReading(view: SiteView, reading: Reading): void {
+  if (reading.kind === 'meter') {
+    view.previousMeter = view.meter;
+    view.meter = reading;
+    return;
+  }
+  const previous = view.batteries.get(reading.device);
+  if (previous !== undefined) view.previousBatteries.set(reading.device, previous);
+  view.batteries.set(reading.device, reading);
+}
+
+function savedReadings(view: SiteView): SavedView['readings'] {
+  const newest = [
+    view.previousMeter,
+    ...view.previousBatteries.values(),
+    view.meter,
+    ...view.batteries.values(),
+  ];
+  return newest
+    .filter((reading) => reading !== null)
+    .map(({ kind, device, at, ...quantities }) => {
+      const sent = Object.entries(quantities).filter(([, value]) => value !== null);
+      return { kind, device, at, ...Object.fromEntries(sent) };
+    });
+}
+
+function restoreReading(saved: SavedView['readings'][number]): Reading {
+  return saved.kind === 'meter'
+    ? { ...emptyMeterReading(saved.device, saved.at), ...saved }
+    : { ...emptyBatteryReading(saved.device, saved.at), ...saved };
 }
 
 function restore<S>(model: Model<S>, site: Site, saved: unknown): S {
