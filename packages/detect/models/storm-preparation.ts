@@ -32,6 +32,8 @@ const openSchema = z.object({
 const schema = z.object({
   messages: z.array(z.custom<CapAlert>((value) => typeof value === 'object' && value !== null)),
   open: openSchema.nullable(),
+  /** Device time of the next change that no message will announce; null when there is none. */
+  changeMs: z.number().nullable(),
 });
 
 export type StormState = z.infer<typeof schema>;
@@ -39,20 +41,27 @@ export type OpenPreparation = z.infer<typeof openSchema>;
 
 export const stormModel: Model<StormState> = {
   state: schema,
-  start: () => ({ messages: [], open: null }),
+  start: () => ({ messages: [], open: null, changeMs: null }),
   observe(state, event, view) {
     const { site, nowMs } = view;
     if (event.kind === 'storm') {
       state.messages = [...state.messages, slim(event.alert, site)]
         .sort((a, b) => a.sentMs - b.sentMs)
         .slice(-KEPT_MESSAGES);
-    } else if (state.open === null || nowMs < state.open.untilMs) {
+    } else if (state.changeMs === null || nowMs < state.changeMs) {
       return;
     }
     state.open = openAt(state, site, nowMs);
-    if (state.open === null && event.kind !== 'storm') state.messages = [];
+    // A backlog is behind the alerts: what is still to be sent, in its time, opens then.
+    const nextSentMs = state.messages.find(({ sentMs }) => sentMs > nowMs)?.sentMs ?? null;
+    state.changeMs = least(state.open?.untilMs ?? null, nextSentMs);
+    if (state.changeMs === null && event.kind !== 'storm') state.messages = [];
   },
 };
+
+function least(a: number | null, b: number | null): number | null {
+  return a === null || b === null ? (a ?? b) : Math.min(a, b);
+}
 
 function openAt(state: StormState, site: Site, nowMs: number): OpenPreparation | null {
   if (!site.storm.enabled || site.location === null) return null;
