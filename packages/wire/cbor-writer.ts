@@ -27,7 +27,8 @@ export class CborWriter {
     else {
       const bytes = typeof value === 'string' ? UTF8.encode(value) : value;
       this.head(typeof value === 'string' ? TEXT : BYTES, bytes.length);
-      this.written.set(bytes, this.reserve(bytes.length));
+      const at = this.reserve(bytes.length);
+      this.written.set(bytes, at);
     }
   }
 
@@ -40,13 +41,16 @@ export class CborWriter {
     const half = halfFloatBits(value);
     if (half !== undefined) {
       this.initialByte(SIMPLE_OR_FLOAT, 25);
-      this.view.setUint16(this.reserve(2), half);
+      const at = this.reserve(2);
+      this.view.setUint16(at, half);
     } else if (Math.fround(value) === value) {
       this.initialByte(SIMPLE_OR_FLOAT, 26);
-      this.view.setFloat32(this.reserve(4), value);
+      const at = this.reserve(4);
+      this.view.setFloat32(at, value);
     } else {
       this.initialByte(SIMPLE_OR_FLOAT, 27);
-      this.view.setFloat64(this.reserve(8), value);
+      const at = this.reserve(8);
+      this.view.setFloat64(at, value);
     }
   }
 
@@ -56,24 +60,29 @@ export class CborWriter {
       this.initialByte(major, argument);
     } else if (argument < 2 ** 8) {
       this.initialByte(major, 24);
-      this.view.setUint8(this.reserve(1), argument);
+      const at = this.reserve(1);
+      this.view.setUint8(at, argument);
     } else if (argument < 2 ** 16) {
       this.initialByte(major, 25);
-      this.view.setUint16(this.reserve(2), argument);
+      const at = this.reserve(2);
+      this.view.setUint16(at, argument);
     } else if (argument < 2 ** 32) {
       this.initialByte(major, 26);
-      this.view.setUint32(this.reserve(4), argument);
+      const at = this.reserve(4);
+      this.view.setUint32(at, argument);
     } else {
       this.initialByte(major, 27);
-      this.view.setBigUint64(this.reserve(8), BigInt(argument));
+      const at = this.reserve(8);
+      this.view.setBigUint64(at, BigInt(argument));
     }
   }
 
   private initialByte(major: number, info: number): void {
-    this.view.setUint8(this.reserve(1), (major << 5) | info);
+    const at = this.reserve(1);
+    this.view.setUint8(at, (major << 5) | info);
   }
 
-  /** Makes room for `count` bytes; returns where they begin. */
+  /** Makes room for `count` bytes, which may move the buffer; returns where they begin. */
   private reserve(count: number): number {
     const start = this.length;
     this.length += count;

@@ -21,10 +21,9 @@ export {
   type SiteBattery,
   type SiteInlet,
   type SiteInput,
-  type SitePatch,
-  sitePatchSchema,
   siteSchema,
 } from './site.ts';
+export { patchSite, type SitePatch, sitePatchSchema } from './site-patch.ts';
 export {
   TARIFF_PERIODS,
   type Tariff,

@@ -1,4 +1,5 @@
 import { z } from 'zod';
+import { strictObject } from './strict-object.ts';
 
 /** The periods of a time-of-use tariff, dearest first. */
 export const TARIFF_PERIODS = ['peak', 'mid-peak', 'off-peak', 'super-off-peak'] as const;
@@ -11,7 +12,7 @@ const monthDay = z.string('must be a string').refine(isMonthDay, {
   error: 'must be a day of the year as MM-DD, for example 06-01',
 });
 
-const spanSchema = z.strictObject({
+const spanSchema = strictObject({
   period: z.enum(TARIFF_PERIODS, { error: `must be one of ${TARIFF_PERIODS.join(', ')}` }),
   from: z.string('must be a string').regex(/^([01]\d|2[0-3]):[0-5]\d$/, {
     error: 'must be a time of day as HH:MM, 00:00 to 23:59',
@@ -53,19 +54,17 @@ const dayPlanSchema = z
     }
   });
 
-const seasonSchema = z
-  .strictObject({
-    name: z
-      .string('must be a string')
-      .min(1, { error: 'must not be empty' })
-      .max(80, { error: 'must be at most 80 characters' }),
-    /** First and last day, both included; a season may run over the end of the year. */
-    from: monthDay.default('01-01'),
-    to: monthDay.default('12-31'),
-    weekday: dayPlanSchema,
-    weekend: dayPlanSchema.default([]),
-  })
-  .overwrite((season) => (season.weekend.length > 0 ? season : { ...season, weekend: season.weekday }));
+const seasonSchema = strictObject({
+  name: z
+    .string('must be a string')
+    .min(1, { error: 'must not be empty' })
+    .max(80, { error: 'must be at most 80 characters' }),
+  /** First and last day, both included; a season may run over the end of the year. */
+  from: monthDay.default('01-01'),
+  to: monthDay.default('12-31'),
+  weekday: dayPlanSchema,
+  weekend: dayPlanSchema.default([]),
+}).overwrite((season) => (season.weekend.length > 0 ? season : { ...season, weekend: season.weekday }));
 
 const rate = z
   .number('must be a number: the price of one kWh')
@@ -75,46 +74,44 @@ const rate = z
   });
 
 /** A time-of-use tariff in the site's own local time. Rates are per kWh. */
-export const tariffSchema = z
-  .strictObject({
-    currency: z
-      .string('must be a string')
-      .regex(/^[A-Z]{3}$/, { error: 'must be an ISO 4217 code such as USD' })
-      .default('USD'),
-    seasons: z
-      .array(seasonSchema, 'must be a list of seasons')
-      .min(1, { error: 'must have at least one season' })
-      .max(24, { error: 'must have at most 24 seasons' }),
-    rates: z.partialRecord(z.enum(TARIFF_PERIODS), rate, {
-      error: `must be an object from period (${TARIFF_PERIODS.join(', ')}) to the price of one kWh`,
-    }),
-    holidays: z
-      .array(z.iso.date({ error: 'must be a date as YYYY-MM-DD' }), 'must be a list of dates')
-      .max(1000, { error: 'must have at most 1000 dates' })
-      .default([]),
-    offPeakDepthPct: z
-      .number('must be a number of per cent')
-      .min(0, { error: 'must be at least 0' })
-      .max(100, { error: 'must be at most 100' })
-      .default(20),
-  })
-  .superRefine((tariff, context) => {
-    const seasonIssue = findSeasonProblem(tariff.seasons);
-    if (seasonIssue !== undefined)
-      context.addIssue({ code: 'custom', path: ['seasons'], message: seasonIssue });
-    const used = new Set(
-      tariff.seasons.flatMap((s) => [...s.weekday, ...s.weekend].map((span) => span.period)),
-    );
-    for (const period of used) {
-      if (tariff.rates[period] === undefined) {
-        context.addIssue({
-          code: 'custom',
-          path: ['rates', period],
-          message: 'must be given: a season uses this period',
-        });
-      }
+export const tariffSchema = strictObject({
+  currency: z
+    .string('must be a string')
+    .regex(/^[A-Z]{3}$/, { error: 'must be an ISO 4217 code such as USD' })
+    .default('USD'),
+  seasons: z
+    .array(seasonSchema, 'must be a list of seasons')
+    .min(1, { error: 'must have at least one season' })
+    .max(24, { error: 'must have at most 24 seasons' }),
+  rates: z.partialRecord(z.enum(TARIFF_PERIODS), rate, {
+    error: `must be an object from period (${TARIFF_PERIODS.join(', ')}) to the price of one kWh`,
+  }),
+  holidays: z
+    .array(z.iso.date({ error: 'must be a date as YYYY-MM-DD' }), 'must be a list of dates')
+    .max(1000, { error: 'must have at most 1000 dates' })
+    .default([]),
+  offPeakDepthPct: z
+    .number('must be a number of per cent')
+    .min(0, { error: 'must be at least 0' })
+    .max(100, { error: 'must be at most 100' })
+    .default(20),
+}).superRefine((tariff, context) => {
+  const seasonIssue = findSeasonProblem(tariff.seasons);
+  if (seasonIssue !== undefined)
+    context.addIssue({ code: 'custom', path: ['seasons'], message: seasonIssue });
+  const used = new Set(
+    tariff.seasons.flatMap((s) => [...s.weekday, ...s.weekend].map((span) => span.period)),
+  );
+  for (const period of used) {
+    if (tariff.rates[period] === undefined) {
+      context.addIssue({
+        code: 'custom',
+        path: ['rates', period],
+        message: 'must be given: a season uses this period',
+      });
     }
-  });
+  }
+});
 
 export type Tariff = z.output<typeof tariffSchema>;
 export type TariffSeason = Tariff['seasons'][number];

@@ -1,6 +1,7 @@
 import { z } from 'zod';
 import { idSchema } from './id.ts';
 import { tariffSchema } from './site-tariff.ts';
+import { strictObject } from './strict-object.ts';
 
 /** A text a person reads: no control characters, which no log, header or database column should meet. */
 const label = z
@@ -12,48 +13,35 @@ const timeZone = z.string('must be a string').refine(isTimeZone, {
   error: 'must be an IANA time zone such as America/Denver',
 });
 
-const locationSchema = z.strictObject({
+const locationSchema = strictObject({
   lat: bounded('degrees north', -90, 90),
   lon: bounded('degrees east', -180, 180),
   /** Area codes as CAP 1.2 alerts carry them, for example { "system": "SAME", "code": "008031" }. */
   geocodes: z
-    .array(z.strictObject({ system: label, code: label }), 'must be a list of { system, code }')
+    .array(strictObject({ system: label, code: label }), 'must be a list of { system, code }')
     .max(100, { error: 'must have at most 100 codes' })
     .default([]),
 });
 
-/** The fields that a patch may change one by one. */
-const service = {
-  nominalVolts: bounded('volts, leg to neutral', 100, 140),
-  mainAmps: bounded('amperes', 15, 1000),
-  otherGeneration: z.boolean('must be true or false'),
-};
-const meter = {
-  device: idSchema,
-  periodSeconds: bounded('seconds', 0.1, 3600),
-  accuracyPct: bounded('per cent', 0.01, 20),
-};
-const storm = {
-  enabled: z.boolean('must be true or false'),
-  targetPct: bounded('per cent', 5, 100),
-};
-
-const serviceSchema = z.strictObject({
-  nominalVolts: service.nominalVolts.default(120),
-  mainAmps: service.mainAmps.default(200),
-  otherGeneration: service.otherGeneration.default(false),
-});
-const meterSchema = z.strictObject({
-  device: meter.device.default('meter-1'),
-  periodSeconds: meter.periodSeconds.default(5),
-  accuracyPct: meter.accuracyPct.default(1),
-});
-const stormSchema = z.strictObject({
-  enabled: storm.enabled.default(true),
-  targetPct: storm.targetPct.default(100),
+const serviceSchema = strictObject({
+  nominalVolts: bounded('volts, leg to neutral', 100, 140).default(120),
+  mainAmps: bounded('amperes', 15, 1000).default(200),
+  /** Something other than the batteries feeds the panel, so a leg may export. */
+  otherGeneration: z.boolean('must be true or false').default(false),
 });
 
-const inletSchema = z.strictObject({
+const meterSchema = strictObject({
+  device: idSchema.default('meter-1'),
+  periodSeconds: bounded('seconds', 0.1, 3600).default(5),
+  accuracyPct: bounded('per cent', 0.01, 20).default(1),
+});
+
+const stormSchema = strictObject({
+  enabled: z.boolean('must be true or false').default(true),
+  targetPct: bounded('per cent', 5, 100).default(100),
+});
+
+const inletSchema = strictObject({
   number: z.union([z.literal(1), z.literal(2)], { error: 'must be 1 or 2' }).default(1),
   leg: z.enum(['L1', 'L2'], { error: 'must be L1 or L2' }).default('L1'),
   /** What the inlet may carry; an incident is raised above it. */
@@ -70,7 +58,7 @@ const inletSchema = z.strictObject({
   breaker: label.nullable().default(null),
 });
 
-const batterySchema = z.strictObject({
+const batterySchema = strictObject({
   device: idSchema,
   /** The number of the inlet it is plugged into. */
   inlet: z.union([z.literal(1), z.literal(2)], { error: 'must be 1 or 2' }).default(1),
@@ -99,84 +87,55 @@ const thresholdsSchema = z.record(
  * A site, as POST /v1/sites takes it and as everything else knows it: parsing fills in every default, so the
  * output has no field left open.
  */
-export const siteSchema = z
-  .strictObject({
-    id: idSchema,
-    name: label,
-    company: idSchema.default('default'),
-    timeZone,
-    /** Groups sites that share a cause, such as one utility's area. */
-    region: label.nullable().default(null),
-    location: locationSchema.nullable().default(null),
-    service: serviceSchema.prefault({}),
-    meter: meterSchema.prefault({}),
-    inlets: inletsSchema.prefault([{}]),
-    batteries: batteriesSchema.default([]),
-    tariff: tariffSchema.nullable().default(null),
-    storm: stormSchema.prefault({}),
-    /** Overrides of detector parameters: incident kind -> parameter -> value. The detectors check them. */
-    thresholds: thresholdsSchema.default({}),
-  })
-  .superRefine((site, context) => {
-    const inletNumbers = new Set<number>();
-    for (const [index, inlet] of site.inlets.entries()) {
-      if (inletNumbers.has(inlet.number)) {
-        const message = `must differ from the other inlet's: inlet ${inlet.number} is given twice`;
-        context.addIssue({ code: 'custom', path: ['inlets', index, 'number'], message });
-      }
-      inletNumbers.add(inlet.number);
+export const siteSchema = strictObject({
+  id: idSchema,
+  name: label,
+  company: idSchema.default('default'),
+  timeZone,
+  /** Groups sites that share a cause, such as one utility's area. */
+  region: label.nullable().default(null),
+  location: locationSchema.nullable().default(null),
+  service: serviceSchema.prefault({}),
+  meter: meterSchema.prefault({}),
+  inlets: inletsSchema.prefault([{}]),
+  batteries: batteriesSchema.default([]),
+  tariff: tariffSchema.nullable().default(null),
+  storm: stormSchema.prefault({}),
+  /** Overrides of detector parameters: incident kind -> parameter -> value. The detectors check them. */
+  thresholds: thresholdsSchema.default({}),
+}).superRefine((site, context) => {
+  const inletNumbers = new Set<number>();
+  for (const [index, inlet] of site.inlets.entries()) {
+    if (inletNumbers.has(inlet.number)) {
+      const message = `must differ from the other inlet's: inlet ${inlet.number} is given twice`;
+      context.addIssue({ code: 'custom', path: ['inlets', index, 'number'], message });
     }
-    const devices = new Set<string>();
-    for (const [index, battery] of site.batteries.entries()) {
-      if (!inletNumbers.has(battery.inlet)) {
-        const message = `must be the number of one of the site's inlets: there is no inlet ${battery.inlet}`;
-        context.addIssue({ code: 'custom', path: ['batteries', index, 'inlet'], message });
-      }
-      if (devices.has(battery.device)) {
-        const message = `must differ from the other batteries': ${battery.device} is given twice`;
-        context.addIssue({ code: 'custom', path: ['batteries', index, 'device'], message });
-      }
-      devices.add(battery.device);
+    inletNumbers.add(inlet.number);
+  }
+  const devices = new Set<string>();
+  for (const [index, battery] of site.batteries.entries()) {
+    if (!inletNumbers.has(battery.inlet)) {
+      const message = `must be the number of one of the site's inlets: there is no inlet ${battery.inlet}`;
+      context.addIssue({ code: 'custom', path: ['batteries', index, 'inlet'], message });
     }
-  });
+    if (devices.has(battery.device)) {
+      const message = `must differ from the other batteries': ${battery.device} is given twice`;
+      context.addIssue({ code: 'custom', path: ['batteries', index, 'device'], message });
+    }
+    devices.add(battery.device);
+  }
+});
 
 export type Site = z.output<typeof siteSchema>;
 export type SiteInput = z.input<typeof siteSchema>;
 export type SiteInlet = Site['inlets'][number];
 export type SiteBattery = Site['batteries'][number];
 
-/**
- * The body of PATCH /v1/sites/{id}, a JSON merge patch (RFC 7396): objects merge, lists are replaced, null
- * takes a field back to its default. What the patched site must satisfy is checked by siteSchema afterwards.
- */
-export const sitePatchSchema = z
-  .strictObject({
-    name: label,
-    company: idSchema.nullable(),
-    timeZone,
-    region: label.nullable(),
-    location: z.record(z.string(), z.unknown()).nullable(),
-    service: mergeable(service),
-    meter: mergeable(meter),
-    inlets: inletsSchema,
-    batteries: batteriesSchema.nullable(),
-    tariff: z.record(z.string(), z.unknown()).nullable(),
-    storm: mergeable(storm),
-    thresholds: z.record(z.string(), z.record(z.string(), z.number().nullable()).nullable()).nullable(),
-  })
-  .partial();
-
-export type SitePatch = z.output<typeof sitePatchSchema>;
-
 function bounded(unit: string, min: number, max: number) {
   return z
     .number(`must be a number of ${unit}`)
     .min(min, { error: `must be at least ${min} ${unit}` })
     .max(max, { error: `must be at most ${max} ${unit}` });
-}
-
-function mergeable<Fields extends z.core.$ZodLooseShape>(fields: Fields) {
-  return z.strictObject(fields).partial().nullable();
 }
 
 /** Intl also takes offsets such as +01:00, which know no daylight saving time. */
