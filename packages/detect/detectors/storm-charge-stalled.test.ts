@@ -1,0 +1,136 @@
+// A battery that takes no charge while a storm comes is named within 12 min; one that is full, tapering, cut
+// off, or whose alert is gone is not. Taper from 90 % down to a tenth of the power (LiFePO4, common practice).
+
+import { describe, expect, it } from 'vitest';
+import type { SiteEvent } from '../event.ts';
+import {
+  aBatteryReading,
+  aSite,
+  aStormMessage,
+  clears,
+  HOME,
+  raises,
+  runSeries,
+  seconds,
+} from '../test-support.ts';
+import { stormChargeStalled } from './storm-charge-stalled.ts';
+
+const site = aSite({ location: HOME });
+const run = (events: readonly SiteEvent[], on = site) => runSeries(on, stormChargeStalled, events);
+
+type At = (s: number) => number;
+function series(toS: number, socPct: At, acW: At, gridPresent = true): SiteEvent[] {
+  return seconds(0, toS, 10).map((s) => aBatteryReading(s, { socPct: socPct(s), acW: acW(s), gridPresent }));
+}
+const flat = (value: number) => () => value;
+/** Charges at 1400 W until `stopS`. */
+const chargeUntil = (stopS: number) => (s: number) => (s < stopS ? 1400 : 0);
+const alert = aStormMessage({ sentS: 600 });
+
+describe('a storm charge that stalls', () => {
+  it('is raised 10 min after the power fell away', () => {
+    expect(raises(run([alert, ...series(7200, flat(60), chargeUntil(3600))]))).toEqual(['battery-1 4200']);
+  });
+
+  it('is raised 10 min after the alert was sent when it never began', () => {
+    expect(raises(run([alert, ...series(7200, flat(60), flat(0))]))).toEqual(['battery-1 1200']);
+  });
+
+  it('is raised once, though a reading in it is lost or has no power', () => {
+    const stalled = series(7200, flat(60), chargeUntil(3600)).filter((_, i) => i % 7 !== 3);
+    const holes = seconds(3605, 7200, 60).map((s) => aBatteryReading(s, { socPct: 60 }));
+    expect(raises(run([alert, ...stalled, ...holes]))).toHaveLength(1);
+  });
+
+  it('says what is coming, when, and who may look at the circuit', () => {
+    const [raised] = run([alert, ...series(7200, flat(60), flat(0))]);
+    if (raised?.type !== 'raised') throw new Error('nothing was raised');
+    const { headline, caution, homeowner } = raised.finding.words;
+    expect(headline).toContain('Ice Storm Warning');
+    expect(headline).toContain('Mon 2 Mar, 18:00'); // onset 6 h after 12:00 in Denver
+    expect(caution).toContain('licensed electrician');
+    expect(homeowner).not.toContain('panel');
+  });
+
+  it('clears when it charges again', () => {
+    const acW = (s: number) => (s >= 3600 && s < 5400 ? 0 : 1400);
+    expect(clears(run([alert, ...series(7200, flat(60), acW)]))).toEqual(['battery-1 5550']);
+  });
+
+  it('is not found in a pause of 9 min', () => {
+    const acW = (s: number) => (s >= 3600 && s < 4140 ? 0 : 1400);
+    expect(run([alert, ...series(7200, flat(60), acW)])).toEqual([]);
+  });
+});
+
+describe('a battery that need not charge', () => {
+  const stalledW = chargeUntil(3600);
+  it.each([
+    { why: 'it is full', events: series(7200, flat(100), stalledW) },
+    { why: 'it is within two points of its target', events: series(7200, flat(98), stalledW) },
+    { why: 'it tapers: 40 W at 95 %', events: series(7200, flat(95), flat(40)) },
+    { why: 'the outage has begun', events: series(7200, flat(60), flat(0), false) },
+  ])('is left alone when $why', ({ events }) => {
+    expect(run([alert, ...events])).toEqual([]);
+  });
+
+  it('is raised one point further from its target', () => {
+    expect(raises(run([alert, ...series(7200, flat(97), stalledW)]))).toHaveLength(1);
+  });
+
+  const idle = series(7200, flat(60), flat(0));
+  it.each([
+    { why: 'there is no alert', messages: [] },
+    {
+      why: 'the alert was cancelled within 10 min',
+      messages: [alert, aStormMessage({ sentS: 1100 }, { type: 'Cancel', earlier: alert })],
+    },
+    { why: 'its onset comes within 10 min', messages: [aStormMessage({ sentS: 600, onsetS: 1150 })] },
+    {
+      why: 'it expires within 10 min',
+      messages: [aStormMessage({ sentS: 600, onsetS: null, expiresS: 1150 })],
+    },
+    {
+      why: 'it is minor',
+      messages: [aStormMessage({ sentS: 600 }, { info: { severity: 'Minor', responseTypes: [] } })],
+    },
+    {
+      why: 'it is for another county',
+      messages: [
+        aStormMessage(
+          { sentS: 600 },
+          {
+            info: {
+              areas: [
+                { description: '', polygons: [], circles: [], geocodes: [{ name: 'SAME', value: '008001' }] },
+              ],
+            },
+          },
+        ),
+      ],
+    },
+  ])('is left alone when $why', ({ messages }) => {
+    expect(run([...messages, ...idle])).toEqual([]);
+  });
+
+  it('is left alone where the owner wants no storm preparation', () => {
+    const off = aSite({ location: HOME, storm: { enabled: false } });
+    expect(run([alert, ...idle], off)).toEqual([]);
+  });
+
+  it('is no longer raised once its alert is cancelled, and clears', () => {
+    const cancel = aStormMessage({ sentS: 3000 }, { type: 'Cancel', earlier: alert });
+    expect(clears(run([alert, ...idle, cancel]))).toEqual(['battery-1 3120']);
+  });
+
+  it('is raised to a new onset when the alert is updated', () => {
+    const first = aStormMessage({ sentS: 600, onsetS: 1000 });
+    const update = aStormMessage({ sentS: 900, onsetS: 6000 }, { type: 'Update', earlier: first });
+    expect(raises(run([first, ...idle, update]))).toEqual(['battery-1 1200']);
+  });
+});
+
+it('opens a preparation in device time when the alert is known before a backlog reaches it', () => {
+  const early = { ...alert, at: alert.at - 3_600_000 };
+  expect(raises(run([early, ...series(7200, flat(60), flat(0))]))).toEqual(['battery-1 1200']);
+});

@@ -1,0 +1,177 @@
+// Hand-made readings for the detectors' tests: written out from the physics, second by second, by the test.
+
+import type { CapAlert, CapInfo } from '@afterwatt/storm';
+import {
+  type BatteryReading,
+  emptyBatteryReading,
+  emptyMeterReading,
+  type MeterReading,
+  type Site,
+  type SiteInput,
+  siteSchema,
+} from '@afterwatt/wire';
+import type { Detector } from './detector.ts';
+import { startEngine, type Transition } from './engine.ts';
+import type { DeviceState, SiteEvent, StormMessage } from './event.ts';
+
+/** Midday, so that no series crosses a date by accident. */
+export const START_MS = Date.parse('2026-03-02T19:00:00Z');
+
+/** A site with one battery on inlet 1, all else at its default. */
+export function aSite(input: Partial<SiteInput> = {}): Site {
+  return siteSchema.parse({
+    id: 'cedar-lane-4',
+    name: 'Cedar Lane 4',
+    timeZone: 'America/Denver',
+    batteries: [{ device: 'battery-1' }],
+    ...input,
+  });
+}
+
+/** @param seconds after START_MS, device time */
+export function aMeterReading(seconds: number, fields: Partial<MeterReading> = {}): MeterReading {
+  return { ...emptyMeterReading('meter-1', START_MS + seconds * 1000), l1V: 120, l2V: 120, ...fields };
+}
+
+export function aBatteryReading(
+  seconds: number,
+  fields: Partial<BatteryReading> = {},
+  device = 'battery-1',
+): BatteryReading {
+  return {
+    ...emptyBatteryReading(device, START_MS + seconds * 1000),
+    acV: 120,
+    gridPresent: true,
+    ...fields,
+  };
+}
+
+/** Meter and battery fields of an inlet on a 120 V leg that carries `amps`, positive = charging. */
+export function inletFields(amps: number, volts = 120): Partial<MeterReading> {
+  return { inlet1A: Math.abs(amps), inlet1W: amps * volts };
+}
+export function portFields(amps: number, volts = 120): Partial<BatteryReading> {
+  return { acA: Math.abs(amps), acW: amps * volts, acV: volts };
+}
+
+/** Runs a series, in the order of its own time, through the engine and tells what became of it. */
+export function runSeries(site: Site, detector: Detector, events: readonly SiteEvent[]): Transition[] {
+  const engine = startEngine(site, undefined, [detector]);
+  const ordered = [...events].sort((a, b) => a.at - b.at);
+  return ordered.flatMap((event) => [...engine.step(event)]);
+}
+
+/** The raises among transitions, as '<subject> <seconds from START_MS to the reading that decided it>'. */
+export function raises(transitions: readonly Transition[]): string[] {
+  return transitions
+    .filter((transition) => transition.type === 'raised')
+    .map(({ subject, detectedMs }) => `${subject} ${(detectedMs - START_MS) / 1000}`);
+}
+
+/** Seconds from, from + step, ... below to. */
+export function seconds(from: number, to: number, step: number): number[] {
+  return Array.from({ length: Math.max(0, Math.ceil((to - from) / step)) }, (_, i) => from + i * step);
+}
+
+/** A repeatable source of normally distributed noise (mulberry32, Box-Muller), mean 0, standard deviation 1. */
+export function noise(seed: number): () => number {
+  let state = seed;
+  const uniform = () => {
+    state = (state + 0x6d2b79f5) | 0;
+    let t = Math.imul(state ^ (state >>> 15), 1 | state);
+    t = (t + Math.imul(t ^ (t >>> 7), 61 | t)) ^ t;
+    return ((t ^ (t >>> 14)) >>> 0) / 4294967296;
+  };
+  return () => Math.sqrt(-2 * Math.log(1 - uniform())) * Math.cos(2 * Math.PI * uniform());
+}
+
+/** The home of the CAP alerts below. */
+export const HOME = { lat: 39.74, lon: -104.99, geocodes: [{ system: 'SAME', code: '008031' }] };
+
+interface AlertTimes {
+  readonly sentS: number;
+  readonly onsetS?: number | null;
+  readonly expiresS?: number;
+}
+
+/** A warning that meets HOME, times in seconds after START_MS; `about` makes it one that refers to an earlier one. */
+export function aStormMessage(
+  { sentS, onsetS = 6 * 3600, expiresS = 12 * 3600 }: AlertTimes,
+  about: { type?: CapAlert['messageType']; earlier?: StormMessage; info?: Partial<CapInfo> } = {},
+): StormMessage {
+  const sentMs = START_MS + sentS * 1000;
+  const references = about.earlier === undefined ? [] : [about.earlier.alert];
+  const info: CapInfo = {
+    language: 'en-US',
+    categories: ['Met'],
+    event: 'Ice Storm Warning',
+    responseTypes: ['Prepare'],
+    urgency: 'Expected',
+    severity: 'Severe',
+    certainty: 'Likely',
+    audience: null,
+    eventCodes: [],
+    effectiveMs: null,
+    onsetMs: onsetS === null ? null : START_MS + onsetS * 1000,
+    expiresMs: START_MS + expiresS * 1000,
+    senderName: null,
+    headline: null,
+    description: null,
+    instruction: null,
+    web: null,
+    contact: null,
+    parameters: [],
+    areas: [{ description: '', polygons: [], circles: [], geocodes: [{ name: 'SAME', value: '008031' }] }],
+    ...about.info,
+  };
+  return {
+    kind: 'storm',
+    at: sentMs,
+    alert: {
+      sender: 'weather@alerts.example',
+      identifier: `warning-${sentS}`,
+      sentMs,
+      status: 'Actual',
+      messageType: about.type ?? 'Alert',
+      source: null,
+      scope: 'Public',
+      restriction: null,
+      addresses: null,
+      codes: [],
+      note: null,
+      references: references.map(({ sender, identifier, sentMs: at }) => ({
+        sender,
+        identifier,
+        sentMs: at,
+      })),
+      incidents: null,
+      infos: about.type === 'Cancel' ? [] : [info],
+    },
+  };
+}
+
+/** @param seconds after START_MS, arrival */
+export function aDeviceState(
+  seconds: number,
+  fields: Partial<DeviceState> = {},
+  device = 'battery-1',
+): DeviceState {
+  return {
+    kind: 'state',
+    device,
+    at: START_MS + seconds * 1000,
+    online: null,
+    firmware: null,
+    selfTestAt: null,
+    selfTestPassed: null,
+    clockAt: null,
+    ...fields,
+  };
+}
+
+/** The clears among transitions, as `raises` tells the raises. */
+export function clears(transitions: readonly Transition[]): string[] {
+  return transitions
+    .filter((transition) => transition.type === 'cleared')
+    .map(({ subject, atMs }) => `${subject} ${(atMs - START_MS) / 1000}`);
+}
