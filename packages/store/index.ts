@@ -1,3 +1,4 @@
+export { asCaller, type Caller, openSite } from './as-caller.ts';
 export {
   type CommittedMended,
   type CommittedPulse,
@@ -12,7 +13,33 @@ export {
   type Window,
 } from './committed.ts';
 export { type Connection, connect, type Database, type DatabaseRole, isReachable } from './connect.ts';
+export {
+  type CredentialScope,
+  insertCredential,
+  listCredentials,
+  markCredentialRevoked,
+  type NewCredential,
+  type StoredCredential,
+} from './credentials.ts';
 export { type EmbeddedPostgres, freePort, startEmbeddedPostgres } from './embedded-postgres.ts';
+export {
+  currentFeedPlace,
+  type FedTransition,
+  type Feed,
+  type FeedPlace,
+  listTransitionsAfter,
+} from './incident-feed.ts';
+export {
+  acknowledgeIncident,
+  type LockedIncident,
+  lockIncident,
+  markIncidentMended,
+  noteOnIncident,
+  type Response,
+  shelveIncident,
+  unshelveExpired,
+  unshelveIncident,
+} from './incident-responses.ts';
 export {
   clearIncident,
   INCIDENT_CHANNEL,
@@ -27,9 +54,58 @@ export {
   type StandingIncident,
   updateIncident,
 } from './incident-writes.ts';
+export {
+  findIncident,
+  type IncidentFilter,
+  type IncidentPlace,
+  type IncidentReader,
+  listIncidents,
+  listIncidentsById,
+  type StoredIncident,
+  type StoredTransition,
+} from './incidents.ts';
 export { checkSchema, migrate, SchemaMismatch } from './migrate.ts';
+export { type Progress, readProgress } from './progress.ts';
+export {
+  findQuarantined,
+  listQuarantine,
+  type QuarantinedRecord,
+  type QuarantineFilter,
+} from './quarantine.ts';
+export { BINS, type Bin, type Cell, type Columns, listColumns, QUANTITY_NAMES } from './reading-columns.ts';
 export { leaseShards, moveShards, releaseShards, type Shard } from './shards.ts';
+export {
+  ensureCompany,
+  findSite,
+  type HeardDevice,
+  insertSite,
+  listDevices,
+  listHeardDevices,
+  listSites,
+  lockSite,
+  markSiteDeleted,
+  type SiteFilter,
+  type StoredDevice,
+  type StoredSite,
+  updateSite,
+} from './sites.ts';
+export {
+  insertStormAlert,
+  listRecentStormAlerts,
+  type NewStormAlert,
+  type StoredStormAlert,
+} from './storm-alerts.ts';
 export type * from './tables.ts';
+export {
+  ENVIRONMENT_TOKEN_NAME,
+  findCaller,
+  insertToken,
+  listTokens,
+  markTokenRevoked,
+  type NamedCaller,
+  type StoredToken,
+  upsertEnvironmentToken,
+} from './tokens.ts';
 export {
   listAlerts,
   listChangedSites,
