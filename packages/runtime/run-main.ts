@@ -25,6 +25,8 @@ export async function runMain(start: () => Promise<Started>): Promise<void> {
   try {
     started = await start();
     if (stopping) await started.stop();
+    // A supervisor waits for this before it goes on.
+    process.send?.('ready');
     await started.done;
     process.exit(0);
   } catch (error) {

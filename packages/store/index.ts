@@ -73,6 +73,12 @@ export {
   type QuarantineFilter,
 } from './quarantine.ts';
 export { BINS, type Bin, type Cell, type Columns, listColumns, QUANTITY_NAMES } from './reading-columns.ts';
+export {
+  findPublishRight,
+  listRegisteredDevices,
+  type PublishRight,
+  type RegisteredDevice,
+} from './registry.ts';
 export { leaseShards, moveShards, releaseShards, type Shard } from './shards.ts';
 export {
   ensureCompany,
@@ -117,3 +123,4 @@ export {
   type WatchedSite,
 } from './watched-sites.ts';
 export { listWorkerMetrics, listWorkers, markWorkerSeen, removeWorker } from './workers.ts';
+export { insertReadings, type PlacedReading, prepareReadingWriter } from './write-readings.ts';

@@ -1,0 +1,56 @@
+// Who may publish what: the sites, devices and credentials as ingest sees them.
+
+import type { Database } from './connect.ts';
+
+export interface RegisteredDevice {
+  readonly company: string;
+  readonly site: string;
+  readonly device: string;
+  readonly siteNo: number;
+  readonly deviceNo: number;
+}
+
+/** Devices of sites that were registered or changed after `sinceTx`; a deleted site's are marked so. */
+export async function listRegisteredDevices(
+  db: Database,
+  sinceTx: number,
+): Promise<(RegisteredDevice & { readonly tx: number; readonly deleted: boolean })[]> {
+  const rows = await db
+    .selectFrom('site')
+    .leftJoin('device', 'device.site_no', 'site.no')
+    .select(['site.company', 'site.id as site', 'site.no as siteNo', 'site.tx', 'site.deleted_at'])
+    .select(['device.id as device', 'device.no as deviceNo'])
+    .where('site.tx', '>', sinceTx)
+    .orderBy('site.tx')
+    .execute();
+  return rows.map(({ deleted_at, device, deviceNo, ...row }) => ({
+    ...row,
+    device: device ?? '',
+    deviceNo: deviceNo ?? 0,
+    deleted: deleted_at !== null,
+  }));
+}
+
+/** What a connected client may publish: one device, or all of a company's sites. */
+export interface PublishRight {
+  readonly company: string;
+  readonly secretSha256: Buffer;
+  /** null for a gateway. */
+  readonly site: string | null;
+  readonly device: string | null;
+}
+
+/** The right behind a username; undefined when there is none, or it was revoked or its site deleted. */
+export async function findPublishRight(db: Database, username: string): Promise<PublishRight | undefined> {
+  const row = await db
+    .selectFrom('credential')
+    .leftJoin('site', 'site.no', 'credential.site_no')
+    .leftJoin('device', 'device.no', 'credential.device_no')
+    .select(['credential.company', 'credential.secret_sha256', 'credential.site_no'])
+    .select(['site.id as site', 'device.id as device', 'site.deleted_at'])
+    .where('credential.username', '=', username)
+    .where('credential.revoked_at', 'is', null)
+    .executeTakeFirst();
+  if (row === undefined || row.deleted_at !== null) return undefined;
+  return { company: row.company, secretSha256: row.secret_sha256, site: row.site, device: row.device };
+}

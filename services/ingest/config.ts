@@ -1,0 +1,50 @@
+import { environmentFields, readEnvironment } from '@afterwatt/runtime';
+import { z } from 'zod';
+
+const schema = z.object({
+  DATABASE_URL: environmentFields.postgresUrl,
+  MQTT_PORT: environmentFields.port(1883),
+  MQTT_HOST: z.string().default('0.0.0.0'),
+  MQTT_URL: environmentFields.mqttUrl.optional(),
+  INGEST_WORKER: z
+    .string()
+    .regex(/^[a-z0-9][a-z0-9-]{0,40}$/, 'must be lower-case letters, digits and hyphens, at most 41')
+    .default('ingest-1'),
+  LOG_LEVEL: environmentFields.logLevel,
+});
+
+/** Where messages come from. */
+export type SourceConfig =
+  | { readonly kind: 'endpoint'; readonly host: string; readonly port: number }
+  | { readonly kind: 'broker'; readonly url: string };
+
+export interface IngestConfig {
+  readonly databaseUrl: string;
+  readonly source: SourceConfig;
+  /** Stable from one start to the next: a broker keeps unacknowledged messages for this name. */
+  readonly worker: string;
+  readonly logLevel: string;
+  /** A batch is written when it holds so many readings … */
+  readonly batchReadings: number;
+  /** … or when its oldest message has waited so long. */
+  readonly batchWaitMs: number;
+  /** Payload bytes held that are not committed yet; at this bound no more is taken from the source. */
+  readonly heldBytes: number;
+}
+
+/** @throws StartupError naming every variable that does not parse */
+export function readConfig(environment: Readonly<Record<string, string | undefined>>): IngestConfig {
+  const parsed = readEnvironment(schema, environment);
+  return {
+    databaseUrl: parsed.DATABASE_URL,
+    source:
+      parsed.MQTT_URL === undefined
+        ? { kind: 'endpoint', host: parsed.MQTT_HOST, port: parsed.MQTT_PORT }
+        : { kind: 'broker', url: parsed.MQTT_URL },
+    worker: parsed.INGEST_WORKER,
+    logLevel: parsed.LOG_LEVEL,
+    batchReadings: 5_000,
+    batchWaitMs: 20,
+    heldBytes: 32 * 2 ** 20,
+  };
+}

@@ -1,0 +1,42 @@
+import { createMetrics, type Metrics } from '@afterwatt/runtime';
+import { Counter, Gauge, Histogram } from 'prom-client';
+
+export interface IngestMetrics {
+  readonly registry: Metrics;
+  readonly readings: Counter;
+  readonly inserted: Counter;
+  readonly refused: Counter<'reason'>;
+  readonly delay: Histogram;
+  readonly held: Gauge;
+}
+
+export function ingestMetrics(): IngestMetrics {
+  const registry = createMetrics('ingest');
+  const registers = [registry];
+  return {
+    registry,
+    readings: new Counter({
+      name: 'afterwatt_ingest_readings_total',
+      help: 'Readings accepted, those included that were stored before.',
+      registers,
+    }),
+    inserted: new Counter({
+      name: 'afterwatt_ingest_inserted_total',
+      help: 'Readings newly stored.',
+      registers,
+    }),
+    refused: new Counter({
+      name: 'afterwatt_ingest_refused_total',
+      help: 'Records and messages that went to quarantine, by reason.',
+      labelNames: ['reason'],
+      registers,
+    }),
+    delay: new Histogram({
+      name: 'afterwatt_ingest_delay_seconds',
+      help: 'From the arrival of the oldest message of a batch to its commit.',
+      buckets: [0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10],
+      registers,
+    }),
+    held: new Gauge({ name: 'afterwatt_ingest_held_bytes', help: 'Payload not committed yet.', registers }),
+  };
+}

@@ -1,0 +1,84 @@
+import { isTransient, type Logger, type Started, StartupError, startWith } from '@afterwatt/runtime';
+import { checkSchema, connect, markWorkerSeen, removeWorker, SchemaMismatch } from '@afterwatt/store';
+import { startBatcher } from './batcher.ts';
+import type { IngestConfig } from './config.ts';
+import { ingestMetrics } from './metrics.ts';
+import { createRegistry } from './registry.ts';
+import { startEndpoint } from './source-endpoint.ts';
+import { createBatchWriter } from './write-batch.ts';
+
+const SEEN_EVERY_MS = 3_000;
+
+export interface StartedIngest extends Started {
+  /** Where the endpoint listens; undefined with a broker. */
+  readonly mqttPort: number | undefined;
+}
+
+/** @throws StartupError when the port is taken or the database's schema is not this program's */
+export async function start(config: IngestConfig, log: Logger): Promise<StartedIngest> {
+  let mqttPort: number | undefined;
+  const started = await startWith(log, async (releases, fail) => {
+    const connection = connect({
+      url: config.databaseUrl,
+      role: 'afterwatt_ingest',
+      name: config.worker,
+      maxConnections: 4,
+      statementTimeoutMs: 60_000,
+    });
+    releases.add('database', () => connection.close());
+    await checkSchema(connection.db).catch((error: unknown) => {
+      throw error instanceof SchemaMismatch ? new StartupError(error.message) : error;
+    });
+    const metrics = ingestMetrics();
+    const registry = createRegistry(connection.db);
+    await registry.refresh(true);
+    const refreshing = setInterval(() => {
+      registry.refresh().catch((error: unknown) => {
+        if (!isTransient(error)) fail(error);
+      });
+      markWorkerSeenQuietly();
+    }, SEEN_EVERY_MS);
+    const markWorkerSeenQuietly = () => {
+      metrics.registry
+        .getMetricsAsJSON()
+        .then((json) => markWorkerSeen(connection.db, config.worker, 'ingest', json))
+        .catch((error: unknown) => {
+          if (!isTransient(error)) fail(error);
+        });
+    };
+    markWorkerSeenQuietly();
+    releases.add('presence', async () => {
+      clearInterval(refreshing);
+      await removeWorker(connection.db, config.worker).catch(() => {});
+    });
+
+    let connected = false;
+    const batcher = startBatcher({
+      config,
+      registry,
+      writer: createBatchWriter(connection.pool, config.worker),
+      metrics,
+      log,
+      isConnected: () => connected,
+      fail,
+    });
+    releases.add('batches', () => batcher.drain());
+    if (config.source.kind === 'broker')
+      throw new StartupError('MQTT_URL: a broker as source is not built yet.');
+    const endpoint = await startEndpoint(
+      {
+        ...config.source,
+        db: connection.db,
+        registry,
+        take: batcher.take,
+        onRoom: batcher.onRoom,
+        log,
+      },
+      releases,
+    );
+    mqttPort = endpoint.port;
+    connected = true;
+    log.info({ port: mqttPort, worker: config.worker }, 'ingest started');
+  });
+  return { ...started, mqttPort };
+}

@@ -1,0 +1,62 @@
+// The station's Postgres: the one it is given, or an embedded one that it starts, and starts again if it dies.
+
+import { backoffMs, isTransient, type Logger, pause, type Releases, StartupError } from '@afterwatt/runtime';
+import { connect, freePort, migrate, SchemaMismatch, startEmbeddedPostgres } from '@afterwatt/store';
+import pg from 'pg';
+import type { StationConfig } from './config.ts';
+
+const DATABASE = 'afterwatt';
+
+/** @returns the URL of a database with the newest schema */
+export async function openDatabase(config: StationConfig, log: Logger, releases: Releases): Promise<string> {
+  const url = config.databaseUrl ?? (await startEmbedded(config.dataDir, log, releases));
+  const connection = connect({
+    url,
+    role: null,
+    name: 'migration',
+    maxConnections: 1,
+    statementTimeoutMs: 0,
+  });
+  try {
+    await migrate(connection.db);
+  } catch (error) {
+    if (error instanceof SchemaMismatch) throw new StartupError(error.message);
+    if (config.databaseUrl !== undefined && isTransient(error) && error instanceof Error) {
+      throw new StartupError(`DATABASE_URL: the database does not answer: ${error.message}`);
+    }
+    throw error;
+  } finally {
+    await connection.close();
+  }
+  return url;
+}
+
+async function startEmbedded(dataDir: string, log: Logger, releases: Releases): Promise<string> {
+  const port = await freePort();
+  const options = { dataDir, database: DATABASE, port };
+  let stopping = false;
+  let server = await startEmbeddedPostgres(options);
+  releases.add('postgres', async () => {
+    stopping = true;
+    await server.stop();
+  });
+  void (async () => {
+    for (let failures = 1; ; failures++) {
+      await server.ended;
+      if (stopping) return;
+      log.warn('Postgres ended by itself; starting it again');
+      await pause(backoffMs(failures));
+      server = await startEmbeddedPostgres(options);
+    }
+  })().catch((error: unknown) => log.error({ err: error }, 'Postgres could not be started again'));
+
+  const admin = new pg.Client({ connectionString: server.url.replace(`/${DATABASE}`, '/postgres') });
+  await admin.connect();
+  try {
+    const found = await admin.query('select from pg_database where datname = $1', [DATABASE]);
+    if (found.rowCount === 0) await admin.query(`create database ${DATABASE}`);
+  } finally {
+    await admin.end();
+  }
+  return server.url;
+}
