@@ -32,4 +32,5 @@ export {
   type TariffSpan,
 } from './site-tariff.ts';
 export { type DecodedState, type DeviceState, decodeState, LAST_WILL } from './state.ts';
+export { strictObject } from './strict-object.ts';
 export { parseTopic, type Topic, type TopicKind, topicFilter, topicOf } from './topics.ts';
