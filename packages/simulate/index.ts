@@ -1,4 +1,6 @@
-export type { FaultName } from './faults/faults.ts';
+export type { FaultName } from './faults/fault-name.ts';
+export { FAULTS } from './faults/faults.ts';
+export { simulateHome } from './home.ts';
 export type {
   FaultSpec,
   HomeScenario,

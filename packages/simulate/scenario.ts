@@ -1,7 +1,7 @@
 // What a simulated home is told (a scenario) and what it tells (timed packets and the truth behind them).
 
 import type { IncidentKind, Reading, Site } from '@afterwatt/wire';
-import type { FaultName } from './faults/faults.ts';
+import type { FaultName } from './faults/fault-name.ts';
 
 /** [fromMs, toMs), milliseconds since the Unix epoch. */
 export interface Span {

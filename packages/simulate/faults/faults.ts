@@ -1,40 +1,126 @@
-// Every fault a home can be given.
+// Every fault a home can be given: at least one for each incident kind.
 
-/** Named after the incident kind that tells it; a kind that can come about in several ways has several names. */
-export type FaultName =
-  | 'service-ct-reversed'
-  | 'service-ct-both-reversed'
-  | 'service-ct-swapped'
-  | 'service-ct-swapped-one-reversed'
-  | 'service-ct-swapped-both-reversed'
-  | 'inlet-ct-reversed'
-  | 'inlet-ct-swapped'
-  | 'ct-no-signal'
-  | 'ct-ratio'
-  | 'inlet-over-cap'
-  | 'inlet-over-cap-foreign-load'
-  | 'inlet-continuous-load'
-  | 'inlet-circuit-resistance'
-  | 'open-neutral'
-  | 'open-neutral-slow'
-  | 'voltage-out-of-range'
-  | 'backfeed-in-outage'
-  | 'reserve-low'
-  | 'reserve-forecast'
-  | 'reserve-setting'
-  | 'storm-charge-stalled'
-  | 'storm-charge-behind'
-  | 'storm-discharging'
-  | 'tariff-charge-in-peak'
-  | 'tariff-discharge-in-super-off-peak'
-  | 'tariff-off-peak-depth'
-  | 'tariff-clock-shift'
-  | 'battery-energy-mismatch'
-  | 'battery-hot'
-  | 'device-silent'
-  | 'device-clock-skew'
-  | 'readings-lost'
-  | 'sensor-flatline'
-  | 'radio-weak'
-  | 'self-test-missing'
-  | 'fleet-silence';
+import type { Site } from '@afterwatt/wire';
+import { type Conditions, healthyConditions } from '../conditions.ts';
+import type { FaultSpec, Truth } from '../scenario.ts';
+import {
+  backfeedInOutage,
+  inletCircuitResistance,
+  inletContinuousLoad,
+  inletOverCap,
+  inletOverCapForeignLoad,
+  openNeutral,
+  openNeutralSlow,
+  voltageOutOfRange,
+} from './circuit.ts';
+import {
+  deviceClockSkew,
+  deviceSilent,
+  fleetSilence,
+  radioWeak,
+  readingsLost,
+  selfTestMissing,
+  sensorFlatline,
+} from './devices.ts';
+import type { Fault } from './fault.ts';
+import type { FaultName } from './fault-name.ts';
+import {
+  batteryEnergyMismatch,
+  batteryHot,
+  reserveForecast,
+  reserveLow,
+  reserveSetting,
+  stormChargeBehind,
+  stormChargeStalled,
+  stormDischarging,
+  tariffChargeInPeak,
+  tariffClockShift,
+  tariffDischargeInSuperOffPeak,
+  tariffOffPeakDepth,
+} from './storage.ts';
+import {
+  ctNoSignal,
+  ctRatio,
+  inletCtReversed,
+  inletCtSwapped,
+  serviceCtBothReversed,
+  serviceCtReversed,
+  serviceCtSwapped,
+  serviceCtSwappedBothReversed,
+  serviceCtSwappedOneReversed,
+} from './wiring.ts';
+
+export const FAULTS: Readonly<Record<FaultName, Fault>> = {
+  'service-ct-reversed': serviceCtReversed,
+  'service-ct-both-reversed': serviceCtBothReversed,
+  'service-ct-swapped': serviceCtSwapped,
+  'service-ct-swapped-one-reversed': serviceCtSwappedOneReversed,
+  'service-ct-swapped-both-reversed': serviceCtSwappedBothReversed,
+  'inlet-ct-reversed': inletCtReversed,
+  'inlet-ct-swapped': inletCtSwapped,
+  'ct-no-signal': ctNoSignal,
+  'ct-ratio': ctRatio,
+  'inlet-over-cap': inletOverCap,
+  'inlet-over-cap-foreign-load': inletOverCapForeignLoad,
+  'inlet-continuous-load': inletContinuousLoad,
+  'inlet-circuit-resistance': inletCircuitResistance,
+  'open-neutral': openNeutral,
+  'open-neutral-slow': openNeutralSlow,
+  'voltage-out-of-range': voltageOutOfRange,
+  'backfeed-in-outage': backfeedInOutage,
+  'reserve-low': reserveLow,
+  'reserve-forecast': reserveForecast,
+  'reserve-setting': reserveSetting,
+  'storm-charge-stalled': stormChargeStalled,
+  'storm-charge-behind': stormChargeBehind,
+  'storm-discharging': stormDischarging,
+  'tariff-charge-in-peak': tariffChargeInPeak,
+  'tariff-discharge-in-super-off-peak': tariffDischargeInSuperOffPeak,
+  'tariff-off-peak-depth': tariffOffPeakDepth,
+  'tariff-clock-shift': tariffClockShift,
+  'battery-energy-mismatch': batteryEnergyMismatch,
+  'battery-hot': batteryHot,
+  'device-silent': deviceSilent,
+  'device-clock-skew': deviceClockSkew,
+  'readings-lost': readingsLost,
+  'sensor-flatline': sensorFlatline,
+  'radio-weak': radioWeak,
+  'self-test-missing': selfTestMissing,
+  'fleet-silence': fleetSilence,
+};
+
+/**
+ * What must be raised for a fault, with nothing shown yet.
+ * @throws RangeError when it cannot happen to that subject of the site
+ */
+export function truthsOf(spec: FaultSpec, site: Site): Truth[] {
+  const fault = FAULTS[spec.name];
+  if (!fault.subjects(site).includes(spec.subject)) {
+    throw new RangeError(`${spec.name} cannot happen to "${spec.subject}" of ${site.id}`);
+  }
+  const { name, onsetMs, endMs } = spec;
+  const fair = fault.fair?.(spec, site) ?? [];
+  return fault
+    .tells(spec, site)
+    .map((told) => ({ ...told, fault: name, onsetMs, endMs, shownMs: null, fair }));
+}
+
+/** How these faults have a home at an instant. The same object for every instant at which none of them acts. */
+export function conditionsUnder(specs: readonly FaultSpec[], site: Site): (atMs: number) => Conditions {
+  const healthy = healthyConditions(site);
+  const acting = specs.map((spec) => ({
+    spec,
+    fault: FAULTS[spec.name],
+    fromMs: spec.onsetMs - (FAULTS[spec.name].leadMs ?? 0),
+    toMs: spec.endMs ?? Number.POSITIVE_INFINITY,
+  }));
+  return (atMs) => {
+    let conditions = healthy;
+    for (const { spec, fault, fromMs, toMs } of acting) {
+      if (atMs < fromMs || atMs >= toMs) continue;
+      if (conditions === healthy) conditions = healthyConditions(site);
+      fault.apply(conditions, spec, site, atMs);
+    }
+    return conditions;
+  };
+}

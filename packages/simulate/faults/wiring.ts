@@ -1,0 +1,134 @@
+// Clamps that are not where they should be.
+
+import type { Fault } from './fault.ts';
+import { bothInlets, graded, inletIndex, inletPoint, inletsInUse, legs, service } from './fault.ts';
+
+/** Power that has to flow before a clamp can show anything, W. */
+const SHOWING_W = 100;
+
+const NO_GRADES = 'no grades';
+
+export const serviceCtReversed: Fault = {
+  severity: NO_GRADES,
+  subjects: legs,
+  tells: ({ subject }) => [{ kind: 'service-ct-reversed', subject }],
+  apply({ clamps }, { subject }) {
+    const clamp = subject === 'L1' ? clamps.l1 : clamps.l2;
+    clamp.reversed = !clamp.reversed;
+  },
+  shows: (world, { subject }) => legPower(world, subject) > SHOWING_W,
+};
+
+export const serviceCtBothReversed: Fault = {
+  severity: NO_GRADES,
+  subjects: service,
+  tells: () => [
+    { kind: 'service-ct-reversed', subject: 'L1' },
+    { kind: 'service-ct-reversed', subject: 'L2' },
+  ],
+  apply({ clamps }) {
+    clamps.l1.reversed = !clamps.l1.reversed;
+    clamps.l2.reversed = !clamps.l2.reversed;
+  },
+  shows: (world) => legPower(world, 'L1') > SHOWING_W && legPower(world, 'L2') > SHOWING_W,
+};
+
+export const serviceCtSwapped: Fault = {
+  severity: NO_GRADES,
+  subjects: service,
+  tells: () => [{ kind: 'service-ct-swapped', subject: 'service' }],
+  apply({ clamps }) {
+    clamps.l1.onLeg = 'L2';
+    clamps.l2.onLeg = 'L1';
+  },
+  shows: showsSwapped,
+};
+
+export const serviceCtSwappedOneReversed: Fault = {
+  severity: 'below 0.5 the clamp of the L1 channel is the reversed one, else that of L2',
+  subjects: service,
+  tells: (spec) => [
+    { kind: 'service-ct-swapped', subject: 'service' },
+    { kind: 'service-ct-reversed', subject: spec.severity < 0.5 ? 'L1' : 'L2' },
+  ],
+  apply({ clamps }, spec) {
+    clamps.l1.onLeg = 'L2';
+    clamps.l2.onLeg = 'L1';
+    const clamp = spec.severity < 0.5 ? clamps.l1 : clamps.l2;
+    clamp.reversed = !clamp.reversed;
+  },
+  shows: showsSwapped,
+};
+
+/** Each leg's power appears on the other channel with the right sign: the total is right. */
+export const serviceCtSwappedBothReversed: Fault = {
+  severity: NO_GRADES,
+  subjects: service,
+  tells: () => [{ kind: 'service-ct-swapped', subject: 'service' }],
+  fair: () => [
+    { kind: 'service-ct-reversed', subject: 'L1' },
+    { kind: 'service-ct-reversed', subject: 'L2' },
+  ],
+  apply({ clamps }) {
+    clamps.l1 = { onLeg: 'L2', reversed: !clamps.l1.reversed };
+    clamps.l2 = { onLeg: 'L1', reversed: !clamps.l2.reversed };
+  },
+  shows: showsSwapped,
+};
+
+export const inletCtReversed: Fault = {
+  severity: NO_GRADES,
+  subjects: inletsInUse,
+  tells: ({ subject }) => [{ kind: 'inlet-ct-reversed', subject }],
+  apply({ clamps }, { subject }) {
+    const index = inletIndex(subject);
+    clamps.inletReversed[index] = !clamps.inletReversed[index];
+  },
+  shows: (world, { subject }) => Math.abs(inletPoint(world, subject).powerW) > SHOWING_W,
+};
+
+export const inletCtSwapped: Fault = {
+  severity: NO_GRADES,
+  subjects: (site) => (inletsInUse(site).length === 2 ? bothInlets(site) : []),
+  tells: ({ subject }) => [{ kind: 'inlet-ct-swapped', subject }],
+  apply({ clamps }) {
+    clamps.inletsSwapped = true;
+  },
+  shows: (world) => world.inlets.some(({ powerW }) => Math.abs(powerW) > SHOWING_W),
+};
+
+export const ctNoSignal: Fault = {
+  severity: '0: a trace of the signal is left (0.3 %), 1: nothing',
+  subjects: (site) => [...legs(), ...inletsInUse(site)],
+  tells: ({ subject }) => [{ kind: 'ct-no-signal', subject }],
+  apply: ({ clamps }, spec) => setGain(clamps, spec.subject, graded(spec, 0.003, 0)),
+  shows: showsChannel,
+};
+
+export const ctRatio: Fault = {
+  severity: 'below 0.5 the channel reads half, else twice',
+  subjects: (site) => [...legs(), ...inletsInUse(site)],
+  tells: ({ subject }) => [{ kind: 'ct-ratio', subject }],
+  apply: ({ clamps }, spec) => setGain(clamps, spec.subject, spec.severity < 0.5 ? 0.5 : 2),
+  shows: showsChannel,
+};
+
+function setGain(clamps: Parameters<Fault['apply']>[0]['clamps'], subject: string, gain: number): void {
+  if (subject === 'L1') clamps.l1Gain *= gain;
+  else if (subject === 'L2') clamps.l2Gain *= gain;
+  else clamps.inletGain[inletIndex(subject)] *= gain;
+}
+
+function showsChannel(...[world, { subject }]: Parameters<Fault['shows']>): boolean {
+  if (subject === 'L1' || subject === 'L2') return legPower(world, subject) > SHOWING_W;
+  return Math.abs(inletPoint(world, subject).powerW) > SHOWING_W;
+}
+
+/** Swapped clamps show as soon as the legs differ. */
+function showsSwapped(...[world]: Parameters<Fault['shows']>): boolean {
+  return Math.abs(world.l1.powerW - world.l2.powerW) > SHOWING_W;
+}
+
+function legPower(world: Parameters<Fault['shows']>[0], leg: string): number {
+  return Math.abs((leg === 'L1' ? world.l1 : world.l2).powerW);
+}

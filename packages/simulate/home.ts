@@ -1,0 +1,67 @@
+// A home at work: time passes from one device's measurement to the next, and what reaches the broker comes out.
+
+import { type Device, startDevice } from './device.ts';
+import { conditionsUnder, FAULTS, truthsOf } from './faults/faults.ts';
+import { startBatteryInstrument, startMeter } from './instruments.ts';
+import type { FaultSpec, HomeScenario, HomeSimulation, Packet, Truth } from './scenario.ts';
+import { startWorld, type World } from './world.ts';
+
+/** A home is a day and a half old when it is first looked at, so that its battery stands where its days leave it. */
+const RUN_IN_MS = 36 * 3_600_000;
+const RUN_IN_STEP_MS = 60_000;
+
+/**
+ * Simulates one home: the same packets for the same scenario, in the order in which they reach the broker. What
+ * the household, the weather and the utility do depends on the seed and the instant alone, so homes that are
+ * started at different times are soon alike.
+ *
+ * @throws RangeError when a fault names a subject that the site does not have
+ */
+export function simulateHome(scenario: HomeScenario): HomeSimulation {
+  const { site, faults = [] } = scenario;
+  const watched = faults.map((spec) => ({ spec, truths: truthsOf(spec, site) }));
+  const alerts = [
+    ...(scenario.alerts ?? []),
+    ...faults.flatMap((spec) => FAULTS[spec.name].alert?.(spec) ?? []),
+  ];
+  const outages = [
+    ...(scenario.outages ?? []),
+    ...faults.flatMap((spec) => FAULTS[spec.name].outage?.(spec) ?? []),
+  ];
+
+  function* run(): Generator<Packet, void, undefined> {
+    const startMs = scenario.fromMs - RUN_IN_MS;
+    const conditionsAt = conditionsUnder(faults, site);
+    const advance = startWorld({ site, seed: scenario.seed, startMs, alerts, outages, conditionsAt });
+    for (let atMs = startMs; atMs < scenario.fromMs; atMs += RUN_IN_STEP_MS) advance(atMs);
+    const devices = [
+      startDevice(scenario, 0, startMeter(scenario.seed, site)),
+      ...site.batteries.map((_, index) =>
+        startDevice(scenario, index + 1, startBatteryInstrument(scenario.seed, site, index)),
+      ),
+    ];
+    for (;;) {
+      const device = earliest(devices);
+      const atMs = device.nextMs();
+      if (atMs >= scenario.toMs) return;
+      const world = advance(atMs);
+      for (const { spec, truths } of watched) noteShown(world, spec, truths);
+      yield* device.measure(world);
+    }
+  }
+
+  return { truths: watched.flatMap(({ truths }) => truths), alerts, outages, [Symbol.iterator]: run };
+}
+
+function noteShown(world: World, spec: FaultSpec, truths: readonly Truth[]): void {
+  if (world.atMs < spec.onsetMs || (spec.endMs !== null && world.atMs >= spec.endMs)) return;
+  if (truths.every((truth) => truth.shownMs !== null) || !FAULTS[spec.name].shows(world, spec)) return;
+  for (const truth of truths) truth.shownMs ??= world.atMs;
+}
+
+function earliest(devices: readonly Device[]): Device {
+  let first = devices[0];
+  for (const device of devices) if (first === undefined || device.nextMs() < first.nextMs()) first = device;
+  if (first === undefined) throw new Error('a home has a meter at least');
+  return first;
+}
