@@ -3,12 +3,14 @@
 import type { IncidentKind } from '@afterwatt/wire';
 import type { Detector } from './detector.ts';
 import { deviceSilent } from './detectors/device-silent.ts';
+import { inletOverCap } from './detectors/inlet-over-cap.ts';
 import { reserveLow } from './detectors/reserve-low.ts';
 import { stormChargeStalled } from './detectors/storm-charge-stalled.ts';
 
 export const CATALOG: readonly Detector[] = [
   // Causes stand before what they explain.
   deviceSilent,
+  inletOverCap,
   reserveLow,
   stormChargeStalled,
 ];

@@ -1,4 +1,14 @@
 export type { BranchLoad, Impedance } from './branch-load.ts';
+export { advanceBreakerHeat, type BreakerHeat, latestTripS, MUST_TRIP_MULTIPLE } from './breaker-heat.ts';
+export {
+  type Awg,
+  copperOhmPerKft,
+  excessHeatW,
+  isTabulatedAwg,
+  loopResistanceOhm,
+  type Stranding,
+} from './conductor.ts';
+export { CONTINUOUS_LOAD_S, continuousLimitA, continuousLimitW } from './continuous-load.ts';
 export {
   type Clamp,
   CT_ARRANGEMENTS,
@@ -28,3 +38,10 @@ export {
   type SplitPhaseSolution,
   solveSplitPhase,
 } from './split-phase-solver.ts';
+export {
+  addRms,
+  aggregatedRmsV,
+  type RmsAggregate,
+  type ServiceVoltageLimits,
+  serviceVoltageLimits,
+} from './voltage-limits.ts';

@@ -1,0 +1,282 @@
+// An inlet circuit carries more than it may, in either direction. Between 100 and 135 % of its rating a
+// breaker need never trip (UL 489), so only the readings show it, while a plug and an inlet made for 15 A
+// age in the heat.
+// Two witnesses are heard apart and either is enough: the meter's inlet channel and the batteries' own
+// figures. So a clamp that sits backwards, or reads half, hides nothing. What is on one circuit adds up: the
+// batteries of an inlet, and the inlets that share a breaker (told on the first of them).
+// Easily confused with: a start of one reading (inrush), and noise about a load that is exactly at the cap.
+
+import { advanceBreakerHeat } from '@afterwatt/electrical';
+import type { Site, SiteInlet } from '@afterwatt/wire';
+import { z } from 'zod';
+import { ABSENT, defineDetector, type Facts, type Verdict, type Words } from '../detector.ts';
+import type { SiteEvent } from '../event.ts';
+import { GAP_PERIODS, type Hold, holdSchema, observeHold, startHold } from '../hold.ts';
+import {
+  type CircuitLoad,
+  emptyCircuitLoad,
+  inletNamed,
+  inletSubject,
+  measureCircuit,
+  shareBreaker,
+} from '../models/inlet-load.ts';
+import type { SiteView } from '../site-view.ts';
+import { rounded } from '../wording.ts';
+
+/** A witness that has been silent for so long has no say in whether the load has returned to normal. */
+const SILENT_MS = 60_000;
+
+const heatSchema = z.object({ usedFraction: z.number() });
+const circuitSchema = z.object({
+  /** All inlets on the breaker against its rating, or the inlet alone against its own cap. */
+  wholeBreaker: z.boolean(),
+  meter: holdSchema,
+  batteries: holdSchema,
+  /** How near the breaker is to its latest trip time, by each witness. */
+  heat: z.object({ meter: heatSchema, batteries: heatSchema }),
+  /** Who showed it; null while it is not over. */
+  witness: z.enum(['meter', 'batteries']).nullable(),
+  sinceMs: z.number(),
+  /** Device time since which every witness is below the clearing limit; null while one is not. */
+  belowSinceMs: z.number().nullable(),
+  /** The greatest share of the limit since then, and the load at that moment. */
+  peakRatio: z.number(),
+  peakA: z.number(),
+  peakW: z.number(),
+});
+type Circuit = z.infer<typeof circuitSchema>;
+type Witness = 'meter' | 'batteries';
+
+export const inletOverCap = defineDetector({
+  kind: 'inlet-over-cap',
+  thresholds: {
+    holdSeconds: {
+      default: 10,
+      unit: 's',
+      min: 0,
+      max: 600,
+      source: 'common practice: longer than the start of a motor or a transformer',
+    },
+    atOncePct: {
+      default: 135,
+      unit: '%',
+      min: 101,
+      max: 1000,
+      source: 'UL 489: from here on a breaker has to trip',
+    },
+    clearPct: { default: 97, unit: '%', min: 50, max: 100, source: 'common practice: deadband of 3 %' },
+    clearSeconds: { default: 60, unit: 's', min: 1, max: 3600, source: 'common practice' },
+  },
+  wants: ['meter', 'battery'],
+  delays: (values) => ({ onDelayMs: 0, offDelayMs: values.clearSeconds * 1000 }),
+  subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
+  state: z.object({ circuits: z.array(circuitSchema) }),
+  start: (subject, site) => ({
+    circuits: isFirstOfBreaker(subject, site)
+      ? [startCircuit(false), startCircuit(true)]
+      : [startCircuit(false)],
+  }),
+  observe({ subject, state, event, view, values }): Verdict | undefined {
+    const inlet = inletNamed(view.site, subject);
+    if (inlet === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
+    const witness = event.kind === 'meter' ? 'meter' : 'batteries';
+    const accuracy = view.site.meter.accuracyPct / 100;
+    let worst: Circuit | undefined;
+    let heard = false;
+    let below = true;
+
+    for (const circuit of state.circuits) {
+      if (!measureCircuit(inlet, circuit.wholeBreaker, event, view, load)) continue;
+      if (circuit.wholeBreaker && anotherIsOver(inlet, event, view)) continue;
+      heard = true;
+      const ratio = ratioOf(load, circuit.wholeBreaker, inlet, view.site);
+      const hold = circuit[witness];
+      heatBreaker(circuit, witness, event.at, breakerAmps(inlet, view.site));
+      observeHold(hold, event.at, ratio, load.periodMs, 1 + accuracy, 1);
+      const atOnce = load.sources === 1 && load.plausible && ratio >= values.atOncePct / 100;
+      if (atOnce || isHeld(hold, load.sources, accuracy, values.holdSeconds * 1000)) {
+        if (circuit.witness === null) begin(circuit, witness, hold.sinceMs);
+        circuit.belowSinceMs = null;
+      }
+      if (isBelow(circuit, event.at, values.clearPct / 100)) {
+        circuit.belowSinceMs ??= event.at;
+        if (event.at - circuit.belowSinceMs >= values.clearSeconds * 1000) circuit.witness = null;
+        continue;
+      }
+      circuit.belowSinceMs = null;
+      below = false;
+      if (circuit.witness === null) continue;
+      notePeak(circuit, ratio);
+      if (worst === undefined || circuit.peakRatio > worst.peakRatio) worst = circuit;
+    }
+    if (worst !== undefined) return present(worst, inlet, event.at, view.site);
+    return heard && below ? ABSENT : undefined;
+  },
+  words: ({ subject, facts }) => words(subject, facts),
+});
+
+/** The word of the event at hand; used up before the next circuit is measured. */
+const load = emptyCircuitLoad();
+const loadOfAnother = emptyCircuitLoad();
+
+/** The load as a share of what the circuit may carry. */
+function ratioOf(load: CircuitLoad, wholeBreaker: boolean, inlet: SiteInlet, site: Site): number {
+  const amps = Math.abs(load.amps);
+  return wholeBreaker
+    ? amps / breakerAmps(inlet, site)
+    : Math.max(amps / inlet.capAmps, Math.abs(load.watts) / inlet.capWatts);
+}
+
+/** Rating of the breaker that inlets share; the least where they are registered differently. */
+function breakerAmps(inlet: SiteInlet, site: Site): number {
+  let least = inlet.breakerAmps;
+  for (const other of site.inlets) if (shareBreaker(inlet, other)) least = Math.min(least, other.breakerAmps);
+  return least;
+}
+
+/** Inlets on one breaker are told on the first of them, once. */
+function isFirstOfBreaker(subject: string, site: Site): boolean {
+  const inlet = inletNamed(site, subject);
+  if (inlet === undefined) return false;
+  const others = site.inlets.filter((other) => other !== inlet && shareBreaker(inlet, other));
+  return others.length > 0 && others.every((other) => other.number > inlet.number);
+}
+
+/** An inlet that is over its own cap is told by itself: then the breaker's sum is no second fault. */
+function anotherIsOver(inlet: SiteInlet, event: SiteEvent, view: SiteView): boolean {
+  for (const other of view.site.inlets) {
+    if (other === inlet || !shareBreaker(inlet, other)) continue;
+    if (!measureCircuit(other, false, event, view, loadOfAnother)) continue;
+    if (ratioOf(loadOfAnother, false, other, view.site) > 1) return true;
+  }
+  return false;
+}
+
+/**
+ * Over for long enough, by more than the accuracy. The mean of few readings has to stand clear by what noise
+ * within the accuracy leaves to it; a sum of batteries that report at different moments needs each of them
+ * to have reported again, or one that stops as another starts would look like both.
+ */
+function isHeld(hold: Hold, sources: number, accuracy: number, holdMs: number): boolean {
+  if (hold.readings <= sources || hold.heldMs < holdMs) return false;
+  return hold.meanRatio > 1 + accuracy * (1 + 1 / Math.sqrt(hold.readings));
+}
+
+function isBelow(circuit: Circuit, nowMs: number, clearRatio: number): boolean {
+  const stillOver = (hold: Hold) => hold.ratio >= clearRatio && nowMs - hold.at <= SILENT_MS;
+  return !stillOver(circuit.meter) && !stillOver(circuit.batteries);
+}
+
+function startCircuit(wholeBreaker: boolean): Circuit {
+  return {
+    wholeBreaker,
+    meter: startHold(),
+    batteries: startHold(),
+    heat: { meter: { usedFraction: 0 }, batteries: { usedFraction: 0 } },
+    witness: null,
+    sinceMs: 0,
+    belowSinceMs: null,
+    peakRatio: 0,
+    peakA: 0,
+    peakW: 0,
+  };
+}
+
+function begin(circuit: Circuit, witness: Witness, sinceMs: number): void {
+  circuit.witness = witness;
+  circuit.sinceMs = sinceMs;
+  circuit.peakRatio = 0;
+}
+
+/** Counts the time since this witness's last reading at the present load; a gap for no more than a few readings. */
+function heatBreaker(circuit: Circuit, witness: Witness, atMs: number, ratedA: number): void {
+  const lastMs = circuit[witness].at;
+  if (lastMs === 0 || atMs <= lastMs) return;
+  const dtMs = Math.min(atMs - lastMs, GAP_PERIODS * load.periodMs);
+  advanceBreakerHeat(circuit.heat[witness], load.amps, ratedA, dtMs / 1000);
+}
+
+function notePeak(circuit: Circuit, ratio: number): void {
+  if (ratio <= circuit.peakRatio) return;
+  circuit.peakRatio = ratio;
+  circuit.peakA = load.amps;
+  circuit.peakW = load.watts;
+}
+
+function present(circuit: Circuit, inlet: SiteInlet, atMs: number, site: Site): Verdict {
+  const { sinceMs, witness, wholeBreaker, peakRatio } = circuit;
+  const peakA = rounded(Math.abs(circuit.peakA), 1);
+  const peakW = rounded(Math.abs(circuit.peakW));
+  const limitA = wholeBreaker ? breakerAmps(inlet, site) : inlet.capAmps;
+  const byPower = !wholeBreaker && peakA <= limitA;
+  const tripPct = Math.round(100 * circuit.heat[witness ?? 'meter'].usedFraction);
+  const devices = site.batteries
+    .filter((b) => b.inlet === inlet.number || wholeBreaker)
+    .map((battery) => battery.device);
+  const source =
+    witness === 'meter' ? `${site.meter.device} inlet${inlet.number}` : `${devices.join(' + ')} ac`;
+  return {
+    is: 'present',
+    sinceMs,
+    confidence: 1,
+    facts: {
+      peakA,
+      peakW,
+      limitA,
+      limitW: inlet.capWatts,
+      byPower,
+      wholeBreaker,
+      overPct: Math.round(100 * (peakRatio - 1)),
+    },
+    evidence: () => ({
+      fromMs: sinceMs - 10 * 60_000,
+      toMs: atMs,
+      series: [
+        `${site.meter.device} inlet${inlet.number}.i`,
+        `${site.meter.device} inlet${inlet.number}.p`,
+        ...devices.map((device) => `${device} ac.p`),
+      ],
+      figures: [
+        { label: 'Highest current', value: peakA, unit: 'A', source: `${source}.i` },
+        { label: 'Highest power', value: peakW, unit: 'W', source: `${source}.p` },
+        { label: 'Over for', value: Math.round((atMs - sinceMs) / 1000), unit: 's', source: 'readings' },
+        { label: wholeBreaker ? 'Breaker' : 'Cap', value: limitA, unit: 'A', source: 'site registration' },
+        {
+          label: "Of the breaker's latest trip time used up",
+          value: tripPct,
+          unit: '%',
+          source: 'UL 489: 1 h at 135 %, 2 min at 200 % up to 30 A; below 135 % it need never trip',
+        },
+        ...(wholeBreaker
+          ? []
+          : [{ label: 'Cap', value: inlet.capWatts, unit: 'W', source: 'site registration' }]),
+      ],
+    }),
+  };
+}
+
+function words(subject: string, facts: Facts): Words {
+  const what = facts['wholeBreaker'] === true ? 'The inlets on the breaker of ' : '';
+  const carries = what === '' ? 'carries' : 'carry together';
+  const over =
+    facts['byPower'] === true
+      ? `${facts['peakW']} W, more than its cap of ${facts['limitW']} W`
+      : `${facts['peakA']} A, more than the ${facts['limitA']} A it may carry`;
+  return {
+    headline: `${what}${what === '' ? capitalized(subject) : subject} ${carries} ${over}.`,
+    explanation: `The circuit has stood ${facts['overPct']} % over its limit. A breaker need not trip below 135 % of its rating (UL 489), so nothing on site stops this, while plug, inlet and connections heat up.`,
+    steps: [
+      'Lower the charge and discharge limits of what is on this circuit until their sum stays below the limit, and below 80 % of the breaker where it lasts 3 hours or more.',
+      'Ask what else is fed from this circuit: only the battery should be.',
+      'Have plug, inlet and terminals looked at for heat marks, with the battery switched off and unplugged.',
+    ],
+    caution:
+      'Never fit a larger breaker on the same conductors. The circuit is live from two sides, the grid and the battery. Work inside the panel is for a licensed electrician, under the local code: the line side stays live with the main breaker open.',
+    homeowner:
+      'Your battery is drawing or feeding more than its power inlet is made for: switch the battery off at its own switch if you can reach it safely, leave the panel closed, and call your installer.',
+  };
+}
+
+function capitalized(text: string): string {
+  return text.charAt(0).toUpperCase() + text.slice(1);
+}
