@@ -22,16 +22,18 @@ export async function leaseShards(
   wanted: number,
   leaseMs: number,
 ): Promise<Shard[]> {
-  const leased = await sql<Shard>`
-    update shard set holder = ${holder}, lease_until = clock_timestamp() + make_interval(secs => ${leaseMs / 1000})
-    where no in (
-      select no from shard where holder = ${holder} and lease_until > clock_timestamp()
-      union all
-      (select no from shard where holder is null or lease_until <= clock_timestamp() order by no
-       limit greatest(0, ${wanted} - (select count(*) from shard where holder = ${holder} and lease_until > clock_timestamp()))
-       for update skip locked))
-    returning no, tx`.execute(db);
-  return leased.rows;
+  const until = sql`clock_timestamp() + make_interval(secs => ${leaseMs / 1000})`;
+  return db.transaction().execute(async (tx) => {
+    const renewed = await sql<Shard>`update shard set lease_until = ${until}
+      where holder = ${holder} and lease_until > clock_timestamp() returning no, tx`.execute(tx);
+    const missing = Math.max(0, wanted - renewed.rows.length);
+    if (missing === 0) return renewed.rows;
+    const taken = await sql<Shard>`update shard set holder = ${holder}, lease_until = ${until}
+      where no in (select no from shard where holder is null or lease_until <= clock_timestamp()
+                   order by no limit ${missing} for update skip locked)
+      returning no, tx`.execute(tx);
+    return [...renewed.rows, ...taken.rows];
+  });
 }
 
 /** Gives shards back, so that another worker can take them at once. */
