@@ -3,13 +3,17 @@
 import type { IncidentKind } from '@afterwatt/wire';
 import type { Detector } from './detector.ts';
 import { deviceSilent } from './detectors/device-silent.ts';
+import { inletCtReversed } from './detectors/inlet-ct-reversed.ts';
 import { inletOverCap } from './detectors/inlet-over-cap.ts';
 import { reserveLow } from './detectors/reserve-low.ts';
+import { serviceCtReversed } from './detectors/service-ct-reversed.ts';
 import { stormChargeStalled } from './detectors/storm-charge-stalled.ts';
 
 export const CATALOG: readonly Detector[] = [
   // Causes stand before what they explain.
   deviceSilent,
+  inletCtReversed,
+  serviceCtReversed,
   inletOverCap,
   reserveLow,
   stormChargeStalled,
@@ -19,4 +23,6 @@ export const CATALOG: readonly Detector[] = [
 const NEED_ALL_DEVICES: readonly IncidentKind[] = ['device-silent', 'readings-lost', 'self-test-missing'];
 
 /** The detectors that judge latecomers apart. */
-export const LATE_CATALOG: readonly Detector[] = CATALOG.filter(({ kind }) => !NEED_ALL_DEVICES.includes(kind));
+export const LATE_CATALOG: readonly Detector[] = CATALOG.filter(
+  ({ kind }) => !NEED_ALL_DEVICES.includes(kind),
+);

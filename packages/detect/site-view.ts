@@ -16,6 +16,7 @@ import type { SiteEvent } from './event.ts';
 import { type GridState, gridModel } from './models/grid.ts';
 import { type HouseLoadState, houseLoadModel } from './models/house-load.ts';
 import { type StormState, stormModel } from './models/storm-preparation.ts';
+import { type WiringState, wiringModel } from './models/wiring.ts';
 
 /** Knowledge of a site that more than one detector needs; state is plain JSON data, changed in place. */
 export interface Model<S> {
@@ -38,6 +39,7 @@ export interface SiteView {
   readonly grid: GridState;
   readonly houseLoad: HouseLoadState;
   readonly storm: StormState;
+  readonly wiring: WiringState;
 }
 
 /** A reading without the quantities that were not sent. */
@@ -56,7 +58,12 @@ export const savedViewSchema = z.object({
 export type SavedView = z.infer<typeof savedViewSchema>;
 
 /** The models in the order they observe; a model may read those above it through the view. */
-const MODELS = { grid: gridModel, houseLoad: houseLoadModel, storm: stormModel } as const;
+const MODELS = {
+  grid: gridModel,
+  houseLoad: houseLoadModel,
+  storm: stormModel,
+  wiring: wiringModel,
+} as const;
 
 /** @param saved what `saveView` returned earlier; a model whose saved shape is older starts afresh */
 export function startView(site: Site, saved: SavedView | undefined): SiteView {
@@ -71,6 +78,7 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     grid: restore(gridModel, site, saved?.models['grid']),
     houseLoad: restore(houseLoadModel, site, saved?.models['houseLoad']),
     storm: restore(stormModel, site, saved?.models['storm']),
+    wiring: restore(wiringModel, site, saved?.models['wiring']),
   };
   for (const reading of saved?.readings ?? []) takeReading(view, restoreReading(reading));
   return view;
@@ -85,13 +93,14 @@ export function observeView(view: SiteView, event: SiteEvent): void {
   MODELS.grid.observe(view.grid, event, view);
   MODELS.houseLoad.observe(view.houseLoad, event, view);
   MODELS.storm.observe(view.storm, event, view);
+  MODELS.wiring.observe(view.wiring, event, view);
 }
 
 export function saveView(view: SiteView): SavedView {
   return {
     nowMs: view.nowMs,
     readings: savedReadings(view),
-    models: { grid: view.grid, houseLoad: view.houseLoad, storm: view.storm },
+    models: { grid: view.grid, houseLoad: view.houseLoad, storm: view.storm, wiring: view.wiring },
   };
 }
 

@@ -1,0 +1,66 @@
+// The ways in which a pair of clamps may have been fitted: each channel's clamp in one of four states, and
+// the two in place or on each other's conductor. The same list serves the two service legs and the two
+// inlets; a site with one inlet has a "pair" of one channel.
+
+export const CLAMP_STATES = ['right', 'reversed', 'dead', 'ratio'] as const;
+/** `ratio`: a CT of another ratio, whose gain is learned from the readings. */
+export type ClampState = (typeof CLAMP_STATES)[number];
+
+export interface Arrangement {
+  /** Each clamp sits on the other channel's conductor. */
+  readonly swapped: boolean;
+  /** The state of each channel's clamp, in channel order. */
+  readonly clamps: readonly ClampState[];
+}
+
+/**
+ * How often a clamp is found so, relative to right (common practice: almost all installations are right, and
+ * the commonest mistake is one arrow turned).
+ */
+const STATE_WEIGHT: Readonly<Record<ClampState, number>> = {
+  right: 1,
+  reversed: 0.01,
+  dead: 0.003,
+  ratio: 0.003,
+};
+/** Who turns one arrow by misreading it turns both. */
+const BOTH_REVERSED_WEIGHT = 0.004;
+const SWAPPED_WEIGHT = 0.008;
+/** Swapped and turned so that the total comes out right: an installer who stopped when the total looked right. */
+const SWAPPED_BOTH_REVERSED_WEIGHT = 0.002;
+
+const SINGLE: readonly Arrangement[] = CLAMP_STATES.map((state) => ({ swapped: false, clamps: [state] }));
+const PAIRS: readonly Arrangement[] = [false, true].flatMap((swapped) =>
+  CLAMP_STATES.flatMap((first) => CLAMP_STATES.map((second) => ({ swapped, clamps: [first, second] }))),
+);
+const SINGLE_PRIORS = logPriors(SINGLE);
+const PAIR_PRIORS = logPriors(PAIRS);
+
+/** Every arrangement of so many channels (1 or 2), the right one first. */
+export function arrangementsOf(channels: number): readonly Arrangement[] {
+  return channels === 1 ? SINGLE : PAIRS;
+}
+
+/** Natural logarithms of the prior probabilities of `arrangementsOf(channels)`, in its order. */
+export function logPriorsOf(channels: number): readonly number[] {
+  return channels === 1 ? SINGLE_PRIORS : PAIR_PRIORS;
+}
+
+/** True where both arrows of a swapped pair stand alike: one mistake, told as swapped and no more. */
+export function isPlainSwap({ swapped, clamps }: Arrangement): boolean {
+  return swapped && clamps.every((state) => state === 'reversed');
+}
+
+function logPriors(arrangements: readonly Arrangement[]): readonly number[] {
+  const weights = arrangements.map(weightOf);
+  const total = weights.reduce((sum, weight) => sum + weight, 0);
+  return weights.map((weight) => Math.log(weight / total));
+}
+
+function weightOf(arrangement: Arrangement): number {
+  const { swapped, clamps } = arrangement;
+  const bothReversed = clamps.length === 2 && clamps.every((state) => state === 'reversed');
+  if (bothReversed) return swapped ? SWAPPED_BOTH_REVERSED_WEIGHT : BOTH_REVERSED_WEIGHT;
+  const weight = clamps.reduce((product, state) => product * STATE_WEIGHT[state], 1);
+  return swapped ? SWAPPED_WEIGHT * weight : weight;
+}

@@ -1,0 +1,175 @@
+// What the batteries say of their own power: recent readings, and steps from one level to another. A step may
+// be spread over several readings (a ramp) and over several batteries (both start when a tariff period does);
+// it is over when every battery that moved has shown its new level twice.
+
+import type { BatteryReading } from '@afterwatt/wire';
+import { z } from 'zod';
+
+/** Readings kept of each battery. */
+const RECENT = 6;
+/** A battery within this of a level, or within LEVEL_SHARE of it, is still at that level (its own modulation). */
+const LEVEL_W = 40;
+const LEVEL_SHARE = 0.08;
+/** Below this a battery is idle: common practice, standby draw and rounding. */
+const IDLE_W = 60;
+/** A ramp that takes longer is not told from what the house does meanwhile. */
+const LONGEST_STEP_MS = 150_000;
+/** Without readings for longer than this, and four periods, what stood before is another matter. */
+const GAP_MS = 5 * 60_000;
+
+const batterySchema = z.object({
+  /** Newest last. */
+  atMs: z.array(z.number()).max(RECENT),
+  acW: z.array(z.number()).max(RECENT),
+  /** The last reading at the level from which a step would begin. */
+  anchorMs: z.number(),
+  anchorW: z.number(),
+});
+type BatteryTrack = z.infer<typeof batterySchema>;
+
+const stepSchema = z.object({
+  /** Device time of the last reading before the step and of the first after it. */
+  fromMs: z.number(),
+  toMs: z.number(),
+  /** Change of each battery's power, W, in the site's order. */
+  stepW: z.array(z.number()),
+});
+export type BatteryStep = z.infer<typeof stepSchema>;
+
+export const batteryTracksSchema = z.object({
+  batteries: z.array(batterySchema),
+  /** Since when some battery has left its level; null while none has. */
+  movingSinceMs: z.number().nullable(),
+  /** A step that waits for the meter to come past it. */
+  step: stepSchema.nullable(),
+});
+export type BatteryTracks = z.infer<typeof batteryTracksSchema>;
+
+export function startBatteryTracks(batteries: number): BatteryTracks {
+  const tracks = Array.from({ length: batteries }, () => ({ atMs: [], acW: [], anchorMs: 0, anchorW: 0 }));
+  return { batteries: tracks, movingSinceMs: null, step: null };
+}
+
+/**
+ * Takes one battery's reading, in place.
+ * @param index the battery's place in the site's list
+ * @param periodMs the longest usual time between readings of the site's batteries
+ */
+export function observeBattery(
+  tracks: BatteryTracks,
+  index: number,
+  { at, acW, gridPresent }: BatteryReading,
+  periodMs: number,
+): void {
+  const track = tracks.batteries[index];
+  if (track === undefined || acW === null) return;
+  const lastMs = track.atMs.at(-1) ?? 0;
+  if (at <= lastMs) return;
+  const lost = at - lastMs > Math.max(GAP_MS, 4 * periodMs);
+  if (lost) forget(track);
+  push(track, at, acW);
+  // An islanded battery follows the house, and the service carries nothing that could answer to it.
+  if (lost || gridPresent === false) {
+    track.anchorMs = at;
+    track.anchorW = acW;
+    tracks.movingSinceMs = null;
+    tracks.step = null;
+    return;
+  }
+  if (isAt(track.anchorW, acW)) track.anchorMs = at;
+  else tracks.movingSinceMs ??= track.anchorMs;
+  if (tracks.movingSinceMs === null) return;
+  const step = finishedStep(tracks);
+  if (step !== undefined) tracks.step = isSwitching(tracks) ? step : null;
+  if (step === undefined && at - tracks.movingSinceMs <= Math.max(LONGEST_STEP_MS, 4 * periodMs)) return;
+  for (const battery of tracks.batteries) settle(battery);
+  tracks.movingSinceMs = null;
+}
+
+/**
+ * Lowest and highest power of one battery over its readings since `sinceMs` and the one before, W; undefined
+ * where it was not heard so far back.
+ */
+export function rangeSince(
+  tracks: BatteryTracks,
+  index: number,
+  sinceMs: number,
+): { lowW: number; highW: number } | undefined {
+  const track = tracks.batteries[index];
+  if (track === undefined) return undefined;
+  let lowW = Number.POSITIVE_INFINITY;
+  let highW = Number.NEGATIVE_INFINITY;
+  for (let i = track.atMs.length - 1; i >= 0; i--) {
+    lowW = Math.min(lowW, track.acW[i] ?? lowW);
+    highW = Math.max(highW, track.acW[i] ?? highW);
+    if ((track.atMs[i] ?? 0) <= sinceMs) return { lowW, highW };
+  }
+  return undefined;
+}
+
+/** The step, once every battery that left its level has been twice at a new one, and the others where they were. */
+function finishedStep(tracks: BatteryTracks): BatteryStep | undefined {
+  let fromMs = Number.POSITIVE_INFINITY;
+  let toMs = 0;
+  for (const track of tracks.batteries) {
+    if (!hasMoved(track)) continue;
+    const [beforeW, newestW] = [track.acW.at(-2), track.acW.at(-1)];
+    if (beforeW === undefined || newestW === undefined || !isAt(newestW, beforeW)) return undefined;
+    fromMs = Math.min(fromMs, track.anchorMs);
+    toMs = Math.max(toMs, settledMs(track));
+  }
+  if (toMs === 0) return undefined;
+  for (const track of tracks.batteries) if ((track.atMs.at(-1) ?? 0) < toMs) return undefined;
+  const stepW = tracks.batteries.map((track) =>
+    hasMoved(track) ? (track.acW.at(-1) ?? 0) - track.anchorW : 0,
+  );
+  return { fromMs, toMs, stepW };
+}
+
+/** Device time of the first of the newest readings that are all at one level. */
+function settledMs({ atMs, acW }: BatteryTrack): number {
+  const newestW = acW.at(-1) ?? 0;
+  let settled = atMs.at(-1) ?? 0;
+  for (let i = atMs.length - 2; i >= 0 && isAt(newestW, acW[i] ?? 0); i--) settled = atMs[i] ?? settled;
+  return settled;
+}
+
+/**
+ * Every battery that moved was switched: on, off, or to the other direction. One that changes between two
+ * levels of the same direction may be following a load, whose own step would then answer to it.
+ */
+function isSwitching(tracks: BatteryTracks): boolean {
+  return tracks.batteries.every((track) => {
+    const newestW = track.acW.at(-1) ?? 0;
+    const leastW = Math.min(Math.abs(newestW), Math.abs(track.anchorW));
+    return !hasMoved(track) || leastW < IDLE_W || newestW > 0 !== track.anchorW > 0;
+  });
+}
+
+function hasMoved(track: BatteryTrack): boolean {
+  const newestW = track.acW.at(-1);
+  return newestW !== undefined && !isAt(track.anchorW, newestW);
+}
+
+function isAt(levelW: number, acW: number): boolean {
+  return Math.abs(acW - levelW) <= Math.max(LEVEL_W, LEVEL_SHARE * Math.abs(levelW));
+}
+
+function settle(track: BatteryTrack): void {
+  track.anchorMs = track.atMs.at(-1) ?? track.anchorMs;
+  track.anchorW = track.acW.at(-1) ?? track.anchorW;
+}
+
+function forget(track: BatteryTrack): void {
+  track.atMs.length = 0;
+  track.acW.length = 0;
+}
+
+function push(track: BatteryTrack, at: number, acW: number): void {
+  if (track.atMs.length === RECENT) {
+    track.atMs.shift();
+    track.acW.shift();
+  }
+  track.atMs.push(at);
+  track.acW.push(acW);
+}

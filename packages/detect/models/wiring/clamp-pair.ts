@@ -1,0 +1,200 @@
+// What is known of one pair of clamps (the service legs, or the inlets): the posterior over its arrangements,
+// the gains its readings suggest, and how much evidence of which kind it rests on.
+
+import { z } from 'zod';
+import {
+  type Arrangement,
+  arrangementsOf,
+  CLAMP_STATES,
+  type ClampState,
+  isPlainSwap,
+  logPriorsOf,
+} from './arrangement.ts';
+import { addEvidence, logOdds } from './sequential-test.ts';
+
+/** `steps`: switching battery; `levels`: inlet against battery; `lineLoads`: 240 V loads; `standing`: standing import. */
+export const EVIDENCE_KINDS = ['steps', 'levels', 'lineLoads', 'standing'] as const;
+export type EvidenceKind = (typeof EVIDENCE_KINDS)[number];
+
+/** Gains remembered for each channel; their median is the gain of a clamp of another ratio. */
+const GAINS = 5;
+/** A gain nearer to 1 than this is no other ratio: a battery's own figure and a clamp differ by some per cent. */
+const OWN_RATIO = { low: 0.8, high: 1.25 };
+const LEAST_RATIO = 0.08;
+
+const clampSchema = z.object({
+  counts: z.object({ steps: z.number(), levels: z.number(), lineLoads: z.number(), standing: z.number() }),
+  /** Device time of the last evidence; 0 before any. */
+  lastMs: z.number(),
+  /** Device time of the first evidence against this clamp since the last for it; 0 while it is for it. */
+  againstSinceMs: z.number(),
+  gains: z.array(z.number()).max(GAINS),
+});
+
+export const clampPairSchema = z.object({
+  /** Posterior of each arrangement, nats below the most likely one. */
+  logs: z.array(z.number()),
+  clamps: z.array(clampSchema),
+  /** Pieces of evidence so far: tells a detector whether there is anything new to judge. */
+  pieces: z.number(),
+});
+export type ClampPair = z.infer<typeof clampPairSchema>;
+
+/** Log-likelihood of what channel `channel` showed, if the pair is swapped or not and its clamp is in `state`. */
+export type ChannelLikelihood = (channel: number, swapped: boolean, state: ClampState) => number;
+
+/** @param channels 1 or 2 */
+export function startClampPair(channels: number): ClampPair {
+  const clamps = Array.from({ length: channels }, startClamp);
+  const logs = [...logPriorsOf(channels)];
+  addEvidence(
+    logs,
+    logPriorsOf(channels),
+    logs.map(() => 0),
+  );
+  return { logs, clamps, pieces: 0 };
+}
+
+/**
+ * Adds one piece of evidence to the pair.
+ * @param weight 0 to 1, see `addEvidence`
+ * @param concerns the channels that the evidence says something of
+ */
+export function learn(
+  pair: ClampPair,
+  kind: EvidenceKind,
+  at: number,
+  weight: number,
+  concerns: readonly number[],
+  likelihood: ChannelLikelihood,
+): void {
+  const channels = pair.clamps.length;
+  const table = pair.clamps.map((_, channel) =>
+    [false, true].map((swapped) => CLAMP_STATES.map((state) => likelihood(channel, swapped, state))),
+  );
+  const cell = (channel: number, swapped: boolean, state: ClampState) =>
+    table[channel]?.[swapped ? 1 : 0]?.[CLAMP_STATES.indexOf(state)] ?? 0;
+  learnJointly(pair, kind, at, weight, concerns, ({ swapped, clamps }) => {
+    let sum = 0;
+    for (let channel = 0; channel < channels; channel++) {
+      sum += cell(channel, swapped, clamps[channel] ?? 'right');
+    }
+    return sum;
+  });
+}
+
+/** The same, for evidence on how the clamps of a pair stand to each other. */
+export function learnJointly(
+  pair: ClampPair,
+  kind: EvidenceKind,
+  at: number,
+  weight: number,
+  concerns: readonly number[],
+  likelihood: (arrangement: Arrangement) => number,
+): void {
+  const channels = pair.clamps.length;
+  pair.pieces += 1;
+  const before = concerns.map((channel) => rightLogOdds(pair, channel));
+  addEvidence(pair.logs, logPriorsOf(channels), arrangementsOf(channels).map(likelihood), weight);
+  concerns.forEach((channel, i) => {
+    const clamp = pair.clamps[channel];
+    if (clamp === undefined) return;
+    clamp.counts[kind] += 1;
+    clamp.lastMs = at;
+    const gained = rightLogOdds(pair, channel) - (before[i] ?? 0);
+    if (gained > 0) clamp.againstSinceMs = 0;
+    else if (gained < 0 && clamp.againstSinceMs === 0) clamp.againstSinceMs = at;
+  });
+}
+
+/** Remembers the ratio of what a channel showed to what it should have shown. */
+export function noteGain(pair: ClampPair, channel: number, gain: number): void {
+  const gains = pair.clamps[channel]?.gains;
+  if (gains === undefined) return;
+  if (gains.length === GAINS) gains.shift();
+  gains.push(Math.round(1000 * gain) / 1000);
+}
+
+/**
+ * The gain of a channel if its clamp is of another ratio, from what was noted before: null where too little
+ * was, or where it is none (about 1, about -1, or about 0). Because it rests on earlier readings only, the
+ * likelihood ratio keeps its bounds (H. Robbins and D. Siegmund, The expected sample size of some tests of
+ * power one, Annals of Statistics 2, 1974: non-anticipating estimates).
+ */
+export function otherRatio(pair: ClampPair, channel: number): number | null {
+  const gains = pair.clamps[channel]?.gains ?? [];
+  if (gains.length < 2) return null;
+  const gain = gains.toSorted((a, b) => a - b)[Math.floor(gains.length / 2)] ?? 1;
+  const size = Math.abs(gain);
+  const isOwn = size >= OWN_RATIO.low && size <= OWN_RATIO.high;
+  return isOwn || size < LEAST_RATIO ? null : gain;
+}
+
+/** Posterior log odds of the arrangements of which `isIn` holds, nats. */
+export function pairLogOdds(pair: ClampPair, isIn: (arrangement: Arrangement) => boolean): number {
+  const arrangements = arrangementsOf(pair.clamps.length);
+  return logOdds(pair.logs, (h) => {
+    const arrangement = arrangements[h];
+    return arrangement !== undefined && isIn(arrangement);
+  });
+}
+
+/** Log odds that a clamp sits in its place with its arrow right and measures truly. */
+export function rightLogOdds(pair: ClampPair, channel: number): number {
+  return pairLogOdds(pair, ({ swapped, clamps }) => !swapped && clamps[channel] === 'right');
+}
+
+/** Log odds that a clamp is in this state; the arrows of a plain swap belong to the swap. */
+export function stateLogOdds(pair: ClampPair, channel: number, state: ClampState): number {
+  return pairLogOdds(
+    pair,
+    (arrangement) => arrangement.clamps[channel] === state && !isPlainSwap(arrangement),
+  );
+}
+
+export function swappedLogOdds(pair: ClampPair): number {
+  return pairLogOdds(pair, ({ swapped }) => swapped);
+}
+
+/** The most likely arrangement. */
+export function likeliest(pair: ClampPair): Arrangement {
+  const arrangements = arrangementsOf(pair.clamps.length);
+  const arrangement = arrangements[pair.logs.indexOf(Math.max(...pair.logs))] ?? arrangements[0];
+  if (arrangement === undefined) throw new Error('a pair has at least one arrangement');
+  return arrangement;
+}
+
+/** Forgets what is known of one clamp (somebody has mended it) and keeps what is known of the other. */
+export function forgetClamp(pair: ClampPair, channel: number): void {
+  const channels = pair.clamps.length;
+  const arrangements = arrangementsOf(channels);
+  const priors = logPriorsOf(channels);
+  const other = channels === 2 ? 1 - channel : undefined;
+  const known = (arrangement: Arrangement, logs: readonly number[]) => {
+    if (other === undefined) return 0;
+    let sum = 0;
+    arrangements.forEach((a, h) => {
+      const same = a.swapped === arrangement.swapped && a.clamps[other] === arrangement.clamps[other];
+      if (same) sum += Math.exp(logs[h] ?? 0);
+    });
+    return Math.log(sum);
+  };
+  const logs = arrangements.map((a, h) => (priors[h] ?? 0) + known(a, pair.logs) - known(a, priors));
+  pair.logs = logs;
+  addEvidence(
+    pair.logs,
+    priors,
+    logs.map(() => 0),
+  );
+  pair.clamps[channel] = startClamp();
+  pair.pieces += 1;
+}
+
+function startClamp(): ClampPair['clamps'][number] {
+  return {
+    counts: { steps: 0, levels: 0, lineLoads: 0, standing: 0 },
+    lastMs: 0,
+    againstSinceMs: 0,
+    gains: [],
+  };
+}

@@ -1,0 +1,75 @@
+// Wald's sequential probability ratio test over several hypotheses, with a floor. Each piece of evidence adds
+// its log-likelihood per hypothesis; a set of hypotheses is accepted or rejected when its posterior odds pass
+// Wald's bounds (A. Wald, Sequential Tests of Statistical Hypotheses, Annals of Mathematical Statistics 16,
+// 1945: accept above ln((1 - beta) / alpha), reject below ln(beta / (1 - alpha))).
+//
+// A clamp can be turned or mended at any time, so no hypothesis ever falls lower than the probability that
+// the world changed to it since: its prior times CHANGE_SHARE. That is Page's reflecting barrier (E. S. Page,
+// Continuous Inspection Schemes, Biometrika 41, 1954): old proof cannot delay new evidence without end.
+
+/** At most this share of what is raised may be wrong. */
+export const ALPHA = 1e-3;
+/** At most this share of what is there may be taken for right. */
+export const BETA = 0.01;
+/** Posterior log odds above which a set of hypotheses is accepted. */
+export const ACCEPT_LOG_ODDS = Math.log((1 - BETA) / ALPHA);
+/** Posterior log odds below which it is rejected. */
+export const REJECT_LOG_ODDS = Math.log(BETA / (1 - ALPHA));
+
+/** Probability that the wiring has changed since the last evidence; also the floor's height. */
+const CHANGE_LOG_SHARE = -8;
+/**
+ * The most that one piece of evidence may weigh, nats. Below ACCEPT_LOG_ODDS even before the prior: whatever
+ * switches once in the house, at however unlucky a moment, decides nothing.
+ */
+export const MOST_NATS = 6.5;
+
+/**
+ * Adds one piece of evidence to posterior log probabilities, in place. The largest is kept at 0.
+ * @param logLikelihoods of the observation under each hypothesis, nats, up to a common constant
+ * @param weight 0 to 1: less than 1 for observations that share their errors with their neighbours
+ */
+export function addEvidence(
+  logs: number[],
+  logPriors: readonly number[],
+  logLikelihoods: readonly number[],
+  weight = 1,
+): void {
+  const best = largest(logLikelihoods);
+  for (let h = 0; h < logs.length; h++) {
+    const nats = Math.max((logLikelihoods[h] ?? 0) - best, -MOST_NATS);
+    logs[h] = (logs[h] ?? 0) + weight * nats;
+  }
+  const top = largest(logs);
+  for (let h = 0; h < logs.length; h++) {
+    const floor = CHANGE_LOG_SHARE + (logPriors[h] ?? 0);
+    // A thousandth of a nat decides nothing and keeps the saved state short.
+    logs[h] = Math.round(1000 * Math.max((logs[h] ?? 0) - top, floor)) / 1000;
+  }
+}
+
+/**
+ * Posterior log odds of a set of hypotheses against all others, nats.
+ * @param isIn which hypotheses, by their place in `logs`
+ */
+export function logOdds(logs: readonly number[], isIn: (hypothesis: number) => boolean): number {
+  let within = 0;
+  let without = 0;
+  for (let h = 0; h < logs.length; h++) {
+    const weight = Math.exp(logs[h] ?? 0);
+    if (isIn(h)) within += weight;
+    else without += weight;
+  }
+  return Math.log(within) - Math.log(without);
+}
+
+/** The probability that odds of exp(`logOdds`) to 1 mean, 0 to 1. */
+export function probability(logOdds: number): number {
+  return 1 / (1 + Math.exp(-logOdds));
+}
+
+function largest(values: readonly number[]): number {
+  let most = Number.NEGATIVE_INFINITY;
+  for (const value of values) if (value > most) most = value;
+  return most;
+}
