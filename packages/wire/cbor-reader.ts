@@ -52,13 +52,10 @@ export class CborReader {
     return this.peek() >> 5;
   }
 
-  /** Reads the head of a list or map; Infinity = until a break. Each entry takes at least `minBytes`. */
-  readCount(minBytes: number): number {
+  /** Reads the head of a list or map; Infinity = until a break. */
+  readCount(): number {
     const info = this.readByte() & 0x1f;
-    if (info === INDEFINITE) return Number.POSITIVE_INFINITY;
-    const count = this.readArgument(info);
-    this.require(count * minBytes);
-    return count;
+    return info === INDEFINITE ? Number.POSITIVE_INFINITY : this.readArgument(info);
   }
 
   /** Whether a list or map goes on that has `left` entries to come; steps over a break. */
@@ -75,7 +72,7 @@ export class CborReader {
     if (major === ARRAY || major === MAP) {
       if (levelsLeft === 0) throw nestedTooDeep();
       const itemsPerEntry = major === MAP ? 2 : 1;
-      for (let left = this.readCount(itemsPerEntry); this.hasMore(left); left -= 1) {
+      for (let left = this.readCount(); this.hasMore(left); left -= 1) {
         for (let item = 0; item < itemsPerEntry; item += 1) this.readItem(levelsLeft - 1);
       }
       return NO_SCALAR;
@@ -89,7 +86,7 @@ export class CborReader {
       case NEGATIVE:
         return -1 - argument;
       case BYTES:
-        return this.take(argument).slice();
+        return new Uint8Array(this.take(argument)); // A copy: the payload may be part of a larger buffer.
       case TEXT:
         return decodeText(this.take(argument));
       default:
@@ -174,14 +171,10 @@ export class CborReader {
 
   /** Steps over `length` bytes; returns where they began. */
   private advance(length: number): number {
-    this.require(length);
+    if (length > this.bytes.length - this.offset) throw truncated();
     const start = this.offset;
     this.offset += length;
     return start;
-  }
-
-  private require(length: number): void {
-    if (length > this.bytes.length - this.offset) throw truncated();
   }
 }
 

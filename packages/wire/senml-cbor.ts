@@ -59,7 +59,7 @@ function readPack(reader: CborReader): unknown[] {
     throw new Unreadable('not-senml', 'The payload must be a CBOR array of records.');
   }
   const pack: unknown[] = [];
-  for (let left = reader.readCount(1); reader.hasMore(left); left -= 1) {
+  for (let left = reader.readCount(); reader.hasMore(left); left -= 1) {
     pack.push(reader.majorType() === MAP ? readRecord(reader) : reader.readItem(MAX_NESTING - 1));
   }
   if (!reader.isAtEnd()) throw new Unreadable('not-senml', 'There must be nothing after the CBOR array.');
@@ -68,7 +68,7 @@ function readPack(reader: CborReader): unknown[] {
 
 function readRecord(reader: CborReader): Record<string, unknown> {
   const record: Record<string, unknown> = {};
-  for (let left = reader.readCount(2); reader.hasMore(left); left -= 1) {
+  for (let left = reader.readCount(); reader.hasMore(left); left -= 1) {
     const key = reader.readItem(MAX_NESTING - 2);
     const value = reader.readItem(MAX_NESTING - 2);
     const label = typeof key === 'number' ? LABEL_OF_NUMBER.get(key) : key;
