@@ -124,7 +124,7 @@ describe('an engine that is stopped and started again', () => {
         const cuts = new Set(points.map((point) => point % events.length));
         expect(run(site, events, cuts)).toEqual(run(site, events));
       }),
-      { numRuns: 150 },
+      { numRuns: 80 },
     );
   }, 120_000);
 
@@ -146,7 +146,7 @@ describe('whatever a site sends', () => {
           if (type === 'cleared') open.delete(name);
         }
       }),
-      { numRuns: 150 },
+      { numRuns: 80 },
     );
   }, 120_000);
 
@@ -170,7 +170,7 @@ describe('whatever a site sends', () => {
         inHops.push(...often.passTime(endMs));
         expect(inHops).toEqual(once.passTime(endMs));
       }),
-      { numRuns: 60 },
+      { numRuns: 40 },
     );
   }, 120_000);
 });

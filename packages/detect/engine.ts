@@ -261,6 +261,7 @@ function routes(slots: readonly Slot[]): Readonly<Record<EventKind, readonly Slo
     battery: of('battery'),
     tick: of('tick'),
     state: of('state'),
+    lags: of('lags'),
     storm: of('storm'),
     mended: [],
   };

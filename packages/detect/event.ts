@@ -23,6 +23,17 @@ export interface DeviceState {
   readonly clockAt: number | null;
 }
 
+/**
+ * How far device time lay behind arrival over the last minutes, for each device that was heard: the least of its
+ * readings' ages, ms. Negative: its clock runs ahead.
+ */
+export interface Lags {
+  readonly kind: 'lags';
+  /** Arrival, ingest's clock. */
+  readonly at: number;
+  readonly leastMs: Readonly<Record<string, number>>;
+}
+
 /** A CAP 1.2 message that meets this site; `at` is its `sent`. */
 export interface StormMessage {
   readonly kind: 'storm';
@@ -38,4 +49,4 @@ export interface Mended {
   readonly subject: string;
 }
 
-export type SiteEvent = MeterReading | BatteryReading | Tick | DeviceState | StormMessage | Mended;
+export type SiteEvent = MeterReading | BatteryReading | Tick | DeviceState | Lags | StormMessage | Mended;

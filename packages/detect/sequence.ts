@@ -8,13 +8,16 @@
 //  backlog          days old: released as far as every device has come, the rest once no more comes
 //  latecomer        older than what was judged already: judged apart, in a second engine whose incidents are
 //                   marked late, and which is dropped when no more of them come
+//  clock ahead      held until the time it tells has come: device time never passes the present
 
 import type { Reading, Site } from '@afterwatt/wire';
 import { z } from 'zod';
-import type { SiteEvent } from './event.ts';
+import type { Lags, SiteEvent } from './event.ts';
 
 /** Up to this a device is prompt and nothing is held back for it (common practice: clocks differ by seconds). */
 const PROMPT_MS = 20_000;
+/** Packs of a device that are remembered. */
+const PACKS = 3;
 /** Beyond this a reading is backlog, not a slow pack. */
 const BACKLOG_MS = 15 * 60_000;
 /** A site without arrivals for so long (ingest's clock) has sent what it has. */
@@ -25,10 +28,22 @@ const BACKLOG_SETTLED_MS = 5 * 60_000;
 const HELD_MAX = 250_000;
 /** The most latecomers gathered before they are judged. */
 const LATE_MAX = HELD_MAX;
+/** Latecomers that never end (a clock far behind) are judged at least this often. */
+const LATE_WAIT_MS = 3_600_000;
+/** How often the lags of the devices are told. */
+const LAGS_MS = 5 * 60_000;
 /** A checkpoint holds what is held, unless it is more than this (a quarter of an hour of a meter at 5 s and a battery). */
 const SAVED_MAX = 300;
 const NONE: readonly Reading[] = [];
-const START = { pulseMs: 0, arrivedMs: 0, lateArrivedMs: 0, releasedMs: 0, inBacklog: false };
+const START = {
+  pulseMs: 0,
+  arrivedMs: 0,
+  lateSinceMs: 0,
+  lateArrivedMs: 0,
+  releasedMs: 0,
+  lagsToldMs: 0,
+  inBacklog: false,
+};
 
 /** What the engine is given: events in their order, then device time passes to `passTimeToMs`. */
 export interface Release {
@@ -54,12 +69,15 @@ export const savedSequenceSchema = z.object({
   marks: z.object({
     pulseMs: z.number(),
     arrivedMs: z.number(),
+    lateSinceMs: z.number(),
     lateArrivedMs: z.number(),
     releasedMs: z.number(),
+    lagsToldMs: z.number(),
     inBacklog: z.boolean(),
   }),
   lastAt: z.record(z.string(), z.number()),
-  spanMs: z.record(z.string(), z.number()),
+  packAgesMs: z.record(z.string(), z.array(z.number())),
+  lagMs: z.record(z.string(), z.number()),
   held: z.array(z.custom<Reading>(isReading)),
   late: z.array(z.custom<Reading>(isReading)),
 });
@@ -70,60 +88,89 @@ export type SavedSequence = z.infer<typeof savedSequenceSchema>;
 export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   const devices = [site.meter.device, ...site.batteries.map((battery) => battery.device)];
   const lastAt = new Map(Object.entries(saved?.lastAt ?? {}));
-  const spanMs = new Map(Object.entries(saved?.spanMs ?? {}));
+  /** How old the oldest reading of each device's last packs was at arrival. */
+  const packAgesMs = new Map(Object.entries(saved?.packAgesMs ?? {}));
+  /** The least age at arrival of each device's readings, since it was last told. */
+  const lagMs = new Map(Object.entries(saved?.lagMs ?? {}));
   let held: Reading[] = [...(saved?.held ?? [])];
+  let oldestHeldMs = held.reduce((least, { at }) => Math.min(least, at), Number.POSITIVE_INFINITY);
   let late: Reading[] = [...(saved?.late ?? [])];
-  let { pulseMs, arrivedMs, lateArrivedMs, releasedMs, inBacklog } = saved?.marks ?? START;
+  let { pulseMs, arrivedMs, lateSinceMs, lateArrivedMs, releasedMs, lagsToldMs, inBacklog } =
+    saved?.marks ?? START;
 
   function accept(readings: readonly Reading[], others: readonly SiteEvent[]): Release {
     arrivedMs = pulseMs;
     let newestLiveMs = 0;
+    const oldestAgeMs = new Map<string, number>();
     for (const reading of readings) {
       const ageMs = pulseMs - reading.at;
       const newestOfDevice = reading.at > (lastAt.get(reading.device) ?? 0);
-      if (newestOfDevice && ageMs <= BACKLOG_MS) noteSpan(reading.device, ageMs);
-      if (reading.at < releasedMs - toleranceMs()) {
+      if (pulseMs > 0) lagMs.set(reading.device, Math.min(ageMs, lagMs.get(reading.device) ?? ageMs));
+      if (newestOfDevice && ageMs <= BACKLOG_MS) {
+        oldestAgeMs.set(reading.device, Math.max(ageMs, oldestAgeMs.get(reading.device) ?? 0));
+      }
+      if (reading.at < releasedMs - PROMPT_MS) {
+        if (late.length === 0) lateSinceMs = pulseMs;
         late.push(reading);
         lateArrivedMs = pulseMs;
         continue;
       }
       held.push(reading);
+      oldestHeldMs = Math.min(oldestHeldMs, reading.at);
       if (newestOfDevice) lastAt.set(reading.device, reading.at);
       if (ageMs > BACKLOG_MS) inBacklog = true;
-      else if (reading.at > newestLiveMs) newestLiveMs = reading.at;
+      else if (reading.at > newestLiveMs && !isAhead(reading.at)) newestLiveMs = reading.at;
     }
+    for (const [device, ageMs] of oldestAgeMs) notePack(device, ageMs);
     if (newestLiveMs > 0) inBacklog = false;
     const liveMs =
       newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - holdBackMs(), leastAt(newestLiveMs - BACKLOG_MS));
     const upToMs = Math.max(leastAt(0), liveMs);
-    const released = release(held.length > HELD_MAX ? Math.max(upToMs, medianAt(held)) : upToMs);
+    const released = release(
+      held.length > HELD_MAX ? Math.max(upToMs, median(held.map(({ at }) => at))) : upToMs,
+    );
     return others.length === 0 ? released : { ...released, events: [...others, ...released.events] };
   }
 
   function pulse(nowMs: number): Release {
     pulseMs = Math.max(pulseMs, nowMs);
     const quietMs = pulseMs - arrivedMs;
+    const told = tellLags();
+    const released = releaseBy(quietMs);
+    return told === undefined ? released : { ...released, events: [told, ...released.events] };
+  }
+
+  function releaseBy(quietMs: number): Release {
     if (quietMs < SETTLED_MS) return release(inBacklog ? 0 : pulseMs - holdBackMs(), !inBacklog);
     if (inBacklog && quietMs < BACKLOG_SETTLED_MS) return release(Number.POSITIVE_INFINITY, false);
     inBacklog = false;
     return release(Number.POSITIVE_INFINITY, true);
   }
 
+  function tellLags(): Lags | undefined {
+    if (pulseMs - lagsToldMs < LAGS_MS) return undefined;
+    lagsToldMs = pulseMs;
+    if (lagMs.size === 0) return undefined;
+    const leastMs = Object.fromEntries(lagMs);
+    lagMs.clear();
+    return { kind: 'lags', at: pulseMs, leastMs };
+  }
+
+  /** The ingest's clock is not known before the first pulse. */
+  function isAhead(at: number): boolean {
+    return pulseMs > 0 && at > pulseMs + PROMPT_MS;
+  }
+
   /** How far behind the newest live reading the slowest pack reaches; nothing is held for prompt devices. */
   function holdBackMs(): number {
     let longest = 0;
-    for (const span of spanMs.values()) longest = Math.max(longest, span);
+    for (const ages of packAgesMs.values()) longest = Math.max(longest, median(ages));
     return longest <= PROMPT_MS ? 0 : longest;
   }
 
-  function toleranceMs(): number {
-    return Math.max(PROMPT_MS, holdBackMs());
-  }
-
-  /** Remembers the widest recent pack of a device; forgets it slowly, so that one late pack does not stay. */
-  function noteSpan(device: string, ageMs: number): void {
-    const known = spanMs.get(device) ?? 0;
-    spanMs.set(device, Math.max(ageMs, known * 0.999));
+  /** The last few packs tell a device that packs from one that lost its connection once. */
+  function notePack(device: string, ageMs: number): void {
+    packAgesMs.set(device, [...(packAgesMs.get(device) ?? []).slice(1 - PACKS), ageMs]);
   }
 
   /** Up to where every device has come, of those heard since `sinceMs` (0: of all). */
@@ -137,25 +184,39 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   }
 
   function release(upToMs: number, timePasses = true): Release {
-    const events: Reading[] = [];
-    const kept: Reading[] = [];
-    for (const event of held) (event.at <= upToMs ? events : kept).push(event);
-    held = kept;
-    events.sort(byTime);
+    const events = takeHeld(upToMs);
     const newest = events.at(-1);
-    // A clock that runs ahead must not make latecomers of all the others.
     if (newest !== undefined) releasedMs = Math.max(releasedMs, Math.min(newest.at, pulseMs));
     // A site that was never heard has no time of its own yet: its first readings may be a backlog.
-    const settled = timePasses && kept.length === 0 && releasedMs > 0;
+    const settled = timePasses && releasedMs > 0 && (held.length === 0 || isAhead(oldestHeldMs));
     if (settled && pulseMs - holdBackMs() > releasedMs && upToMs >= pulseMs - holdBackMs()) {
       releasedMs = pulseMs - holdBackMs();
     }
     return { events, late: takeLate(), passTimeToMs: settled ? releasedMs : undefined };
   }
 
+  /** What is held up to a time, in order; a clock that runs ahead waits for the present. */
+  function takeHeld(upToMs: number): Reading[] {
+    if (oldestHeldMs > upToMs || isAhead(oldestHeldMs)) return [];
+    const events: Reading[] = [];
+    const kept: Reading[] = [];
+    oldestHeldMs = Number.POSITIVE_INFINITY;
+    for (const reading of held) {
+      if (reading.at <= upToMs && !isAhead(reading.at)) {
+        events.push(reading);
+        continue;
+      }
+      kept.push(reading);
+      oldestHeldMs = Math.min(oldestHeldMs, reading.at);
+    }
+    held = kept;
+    return events.sort(byTime);
+  }
+
   function takeLate(): readonly Reading[] {
     if (late.length === 0) return NONE;
-    if (late.length < LATE_MAX && pulseMs - lateArrivedMs < SETTLED_MS) return NONE;
+    const goesOn = pulseMs - lateArrivedMs < SETTLED_MS && pulseMs - lateSinceMs < LATE_WAIT_MS;
+    if (late.length < LATE_MAX && goesOn) return NONE;
     const taken = late.sort(byTime);
     late = [];
     return taken;
@@ -163,18 +224,25 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
 
   function save(): SavedSequence | undefined {
     if (held.length + late.length > SAVED_MAX) return undefined;
-    const marks = { pulseMs, arrivedMs, lateArrivedMs, releasedMs, inBacklog };
-    return { marks, lastAt: Object.fromEntries(lastAt), spanMs: Object.fromEntries(spanMs), held, late };
+    return {
+      marks: { pulseMs, arrivedMs, lateSinceMs, lateArrivedMs, releasedMs, lagsToldMs, inBacklog },
+      lastAt: Object.fromEntries(lastAt),
+      packAgesMs: Object.fromEntries(packAgesMs),
+      lagMs: Object.fromEntries(lagMs),
+      held,
+      late,
+    };
   }
 
   return { accept, pulse, save };
 }
 
+/** By device where the time is the same, so that the order does not rest on how readings were packed. */
 function byTime(a: Reading, b: Reading): number {
-  return a.at - b.at;
+  return a.at - b.at || (a.device < b.device ? -1 : a.device > b.device ? 1 : 0);
 }
 
-function medianAt(events: readonly Reading[]): number {
-  const times = events.map((event) => event.at).sort((a, b) => a - b);
-  return times[Math.floor(times.length / 2)] ?? 0;
+function median(values: readonly number[]): number {
+  const sorted = values.toSorted((a, b) => a - b);
+  return sorted[Math.floor(sorted.length / 2)] ?? 0;
 }

@@ -77,6 +77,7 @@ export const deviceSilent = defineDetector({
         if (event.device === subject && event.online === false) state.offlineMs ??= event.at;
         if (event.device === subject && event.online === true) state.offlineMs = null;
         return undefined;
+      case 'lags':
       case 'storm':
       case 'mended':
         return undefined;
