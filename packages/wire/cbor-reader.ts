@@ -19,7 +19,7 @@ const BREAK = 0xff;
 const DECIMAL_FRACTION_TAG = 4;
 
 /** Stands for an item that no SenML field takes: a list, a map, a tagged item, an unassigned simple value. */
-export const NO_SCALAR: readonly unknown[] = Object.freeze([]);
+export const NO_SCALAR = Symbol('no scalar');
 
 const UTF8 = new TextDecoder('utf-8', { fatal: true, ignoreBOM: true });
 

@@ -36,7 +36,7 @@ function accepted(decoded: DecodedReadings) {
 describe('readings', () => {
   it('takes a meter reading with every quantity', () => {
     const pack: SenmlRecord[] = [
-      { bn: 'urn:dev:mac:0024befffe804ff1:', bt: NOW / 1000, n: 'l1.v', u: 'V', v: 120.5, ut: 5 },
+      { bn: 'urn:dev:mac:020000fffe000004:', bt: NOW / 1000, n: 'l1.v', u: 'V', v: 120.5, ut: 5 },
       { n: 'l2.v', u: 'V', v: 119.5 },
       { n: 'l1.i', u: 'A', v: 10 },
       { n: 'l2.i', u: 'A', v: 2.5 },
@@ -187,7 +187,7 @@ describe('readings', () => {
     ]);
   });
 
-  it.each(['l1.v', 'm/l1.v', 'urn:dev:mac:0024befffe804ff1:l1.v', 'a:b/c:l1.v', '2001:db8::1/l1.v'])(
+  it.each(['l1.v', 'm/l1.v', 'urn:dev:mac:020000fffe000004:l1.v', 'a:b/c:l1.v', '2001:db8::1/l1.v'])(
     'takes what follows the last / or : of the name %s',
     (n) => {
       expect(accepted(decode([{ n, u: 'V', v: 120 }])).readings).toEqual([meter(NOW, { l1V: 120 })]);

@@ -13,7 +13,7 @@ export function encodeReadings(readings: readonly Reading[], format: 'json' | 'c
 }
 
 /** The SenML records of readings: the device as base name, the first reading's time as base time. */
-export function packReadings(readings: readonly Reading[]): SenmlRecord[] {
+function packReadings(readings: readonly Reading[]): SenmlRecord[] {
   const pack: SenmlRecord[] = [];
   const baseAt = readings[0]?.at ?? 0;
   for (const reading of readings) {

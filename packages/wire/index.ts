@@ -1,3 +1,4 @@
+export { MAX_PAYLOAD_BYTES } from './decode-pack.ts';
 export { type DecodedReadings, decodeReadings } from './decode-readings.ts';
 export { encodeReadings } from './encode-readings.ts';
 export { ID_PATTERN, idSchema } from './id.ts';
@@ -16,6 +17,9 @@ export {
   type Reading,
 } from './reading.ts';
 export type { Refusal, RefusalReason, RefusedRecord } from './refusal.ts';
+export type { SenmlRecord } from './senml.ts';
+export { encodeCbor } from './senml-cbor.ts';
+export { encodeJson } from './senml-json.ts';
 export {
   type Site,
   type SiteBattery,

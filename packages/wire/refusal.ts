@@ -55,5 +55,6 @@ export function printableValue(value: unknown): string {
   if (typeof value === 'string') return `"${printable(value)}"`;
   if (typeof value === 'number' || typeof value === 'boolean' || value === null) return String(value);
   if (value instanceof Uint8Array) return 'a byte string';
-  return Array.isArray(value) ? 'a list' : 'an object';
+  if (Array.isArray(value)) return 'a list';
+  return typeof value === 'object' ? 'an object' : 'something else';
 }

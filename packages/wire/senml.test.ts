@@ -248,6 +248,11 @@ describe('the rules of RFC 8428 section 4', () => {
       reason: 'not-senml',
     },
     {
+      why: 'a base name without end',
+      pack: `[{"bn":"${'x'.repeat(300)}","n":"a","v":1}]`,
+      reason: 'not-senml',
+    },
+    {
       why: 'a base time that is no number would misdate all',
       pack: '[{"bt":"0","n":"a","v":1}]',
       reason: 'not-senml',

@@ -67,6 +67,8 @@ const LABELS = new Set([
   't',
   'ut',
 ]);
+/** Longer than any identifier; each record of a pack repeats the base name, so it must not be long. */
+const MAX_BASE_NAME = 255;
 /** RFC 8428 section 4.5.1. */
 const NAME_PATTERN = /^[A-Za-z0-9][A-Za-z0-9\-:./_]*$/;
 
@@ -137,7 +139,9 @@ function findLabelProblem(raw: RawRecord): Refusal | undefined {
 function applyBaseFields(raw: RawRecord, base: BaseFields): Refusal | undefined {
   const { bn, bt, bu, bv, bs, bver } = raw;
   if (bn !== undefined) {
-    if (typeof bn !== 'string') return badBaseField('bn', 'a string', bn);
+    if (typeof bn !== 'string' || bn.length > MAX_BASE_NAME) {
+      return badBaseField('bn', `a string of at most ${MAX_BASE_NAME} characters`, bn);
+    }
     base.name = bn;
   }
   if (bt !== undefined) {

@@ -20,7 +20,7 @@ export type DecodedState = { kind: 'accepted'; state: DeviceState } | Refusal;
 export const LAST_WILL = '{"online":false}';
 
 /** Settings are a page of text, not an archive. */
-export const MAX_STATE_BYTES = 2 ** 16;
+const MAX_STATE_BYTES = 2 ** 16;
 
 const UTF8 = new TextDecoder('utf-8', { fatal: true });
 
