@@ -45,7 +45,7 @@ describe('NEC Chapter 9, Table 8', () => {
   });
 
   it('at 20 C copper is about 82 % of the 75 C value', () => {
-    // Handbook figure; also 1 / (1 + 0.00393 * 55) from IEC 60028's coefficient at 20 C.
+    // Handbook figure; also 1 / (1 + 0.00393 * 55) from IEC 60028's coefficient at 20 C (from memory).
     expect(resistanceAtTemperature(1, 20)).toBeCloseTo(0.822, 3);
     expect(resistanceAtTemperature(1, 20)).toBeCloseTo(1 / (1 + 0.00393 * 55), 2);
   });

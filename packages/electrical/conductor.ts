@@ -14,7 +14,7 @@ export interface ConductorProperties {
   strandedOhmPerKft: number;
 }
 
-/** NEC Chapter 9, Table 8; 8, 6 and 4 AWG from memory. */
+/** NEC Chapter 9, Table 8; 8, 6 and 4 AWG from memory (their stranded values agree with a published copy). */
 export const COPPER_TABLE_8: Readonly<Record<Awg, ConductorProperties>> = {
   14: { circularMils: 4110, solidOhmPerKft: 3.07, strandedOhmPerKft: 3.14 },
   12: { circularMils: 6530, solidOhmPerKft: 1.93, strandedOhmPerKft: 1.98 },
@@ -28,7 +28,7 @@ export const COPPER_TABLE_8: Readonly<Record<Awg, ConductorProperties>> = {
 const TABLE_TEMPERATURE_C = 75;
 /** Temperature coefficient of copper at 75 C, per kelvin: NEC Chapter 9, Table 8, note 2 (from memory). */
 const COPPER_PER_KELVIN = 0.00323;
-/** Resistance of a one-foot copper wire of one circular mil, ohm, loaded: 12.9 in the trade's "K" formula. */
+/** The trade's "K" of loaded copper: ohm of a wire of one circular mil and one foot (common practice). */
 const COPPER_K = 12.9;
 
 /** Whether Table 8 above has the size. */

@@ -15,7 +15,7 @@ interface IeeeCurve {
 }
 
 /** IEC 60255-151: standard, very, extremely and long-time inverse. */
-export const IEC_CURVES = {
+const IEC_CURVES = {
   standard: { k: 0.14, alpha: 0.02 },
   very: { k: 13.5, alpha: 1 },
   extremely: { k: 80, alpha: 2 },
@@ -23,7 +23,7 @@ export const IEC_CURVES = {
 } as const satisfies Record<string, IecCurve>;
 
 /** IEEE C37.112: moderately, very and extremely inverse. */
-export const IEEE_CURVES = {
+const IEEE_CURVES = {
   moderately: { a: 0.0515, b: 0.114, p: 0.02 },
   very: { a: 19.61, b: 0.491, p: 2 },
   extremely: { a: 28.2, b: 0.1217, p: 2 },

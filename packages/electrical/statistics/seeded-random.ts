@@ -1,0 +1,20 @@
+/** A small seeded generator for tests: the same numbers on every run and every machine. */
+export interface SeededRandom {
+  /** Uniform in 0..1, 1 left out. */
+  uniform: () => number;
+  /** Standard normal. */
+  normal: () => number;
+}
+
+/** Mulberry32 (public domain), normals by Box and Muller's transform. */
+export function seededRandom(seed: number): SeededRandom {
+  let state = seed >>> 0;
+  const uniform = () => {
+    state = (state + 0x6d2b79f5) >>> 0;
+    let t = Math.imul(state ^ (state >>> 15), state | 1);
+    t ^= t + Math.imul(t ^ (t >>> 7), t | 61);
+    return ((t ^ (t >>> 14)) >>> 0) / 2 ** 32;
+  };
+  const normal = () => Math.sqrt(-2 * Math.log(1 - uniform())) * Math.cos(2 * Math.PI * uniform());
+  return { uniform, normal };
+}

@@ -1,0 +1,25 @@
+import { median } from './quantile.ts';
+
+export interface Line {
+  slope: number;
+  intercept: number;
+}
+
+/**
+ * Theil-Sen line: the median of all pairwise slopes, and the median of what it leaves as intercept. Up to 29 %
+ * of the points may be arbitrarily wrong. Cost grows with the square of the number of points.
+ *
+ * @returns undefined when no two points differ in x
+ */
+export function theilSen(x: readonly number[], y: readonly number[]): Line | undefined {
+  const slopes: number[] = [];
+  x.forEach((xi, i) => {
+    for (let j = 0; j < i; j++) {
+      const dx = xi - (x[j] ?? xi);
+      if (dx !== 0) slopes.push(((y[i] ?? Number.NaN) - (y[j] ?? Number.NaN)) / dx);
+    }
+  });
+  if (slopes.length === 0) return undefined;
+  const slope = median(slopes);
+  return { slope, intercept: median(y.map((yi, i) => yi - slope * (x[i] ?? Number.NaN))) };
+}
