@@ -111,7 +111,9 @@ export function fieldsOf(element: XmlElement, sequence: Sequence, problems: CapP
       problems.push({ path: child.path, message: `must stand before ${before}` });
     }
     reached = Math.max(reached, position);
-    found.set(child.name, [...(found.get(child.name) ?? []), child]);
+    const sameName = found.get(child.name);
+    if (sameName === undefined) found.set(child.name, [child]);
+    else sameName.push(child);
   }
   for (const [name, occurs] of sequence) {
     const count = found.get(name)?.length ?? 0;

@@ -79,10 +79,12 @@ export const language: ReadText<string> = (text) =>
     ? { value: text.trim() }
     : { problem: 'must be a language code such as en-US' };
 
-/** xs:anyURI, absolute or relative. */
+/** xs:anyURI, absolute or relative, as RFC 3986 writes it (beyond ASCII too, as RFC 3987 does). */
 export const uri: ReadText<string> = (text) => {
   const address = text.trim();
-  return URL.canParse(address, 'http://relative.invalid/') && !/%(?![0-9a-fA-F]{2})/.test(address)
+  const beginsWell = /^(?:[A-Za-z][A-Za-z0-9+.-]*:|[^:/?#]*(?:[/?#]|$))/.test(address);
+  const holdsOthers = /[\s<>"{}|\\^`]|%(?![0-9a-fA-F]{2})|#.*#/.test(address);
+  return beginsWell && !holdsOthers && URL.canParse(address, 'http://relative.invalid/')
     ? { value: address }
     : { problem: 'must be a URI' };
 };

@@ -32,6 +32,9 @@ import {
 } from './cap-values.ts';
 import { parseXml, type XmlElement } from './xml-tree.ts';
 
+/** More than a sender would read; a document can be made to have a hundred thousand. */
+const MAX_PROBLEMS = 100;
+
 /** A value under construction: a part that could not be read is undefined, and its problem is noted. */
 type Draft<T> = { [K in keyof T]: T[K] | undefined };
 
@@ -39,7 +42,7 @@ type Draft<T> = { [K in keyof T]: T[K] | undefined };
  * Reads an OASIS CAP 1.2 message (application/cap+xml). It accepts nothing that the schema of the standard
  * refuses, nor what the standard's text forbids: an alert is acted on, so it is understood as a whole or not at all.
  * @param document the XML text, at most 256 KiB
- * @returns the message, or one entry for each field that is wrong
+ * @returns the message, or one entry for each field that is wrong, up to 100
  */
 export function parseCap(document: string): CapResult {
   const xml = parseXml(document);
@@ -51,7 +54,8 @@ export function parseCap(document: string): CapResult {
   }
   const problems: CapProblem[] = [];
   const alert = readAlert(root, problems);
-  return alert !== undefined && problems.length === 0 ? { ok: true, alert } : { ok: false, problems };
+  if (alert !== undefined && problems.length === 0) return { ok: true, alert };
+  return { ok: false, problems: problems.slice(0, MAX_PROBLEMS) };
 }
 
 function readAlert(element: XmlElement, problems: CapProblem[]): CapAlert | undefined {

@@ -78,7 +78,7 @@ export function planCharge(input: ChargeInput): ChargePlan {
 /** The part of full power that a battery takes at a state of charge, 1 down to 0.1. */
 export function powerFraction(socPct: number): number {
   const taper = Math.max(0, socPct - TAPER_START_PCT) / (100 - TAPER_START_PCT);
-  return 1 - (1 - TAPER_END_FRACTION) * Math.min(1, taper);
+  return TAPER_END_FRACTION + (1 - TAPER_END_FRACTION) * (1 - Math.min(1, taper));
 }
 
 /** Hours from one state of charge to another, both in per cent; Infinity without power. */

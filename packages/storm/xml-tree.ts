@@ -22,6 +22,9 @@ export const MAX_XML_BYTES = 256 * 1024;
 /** CAP nests five deep; an XML signature, which may follow inside the alert, about nine (from memory). */
 const MAX_DEPTH = 16;
 
+/** CAP has none; namespace declarations count too, and each is handed down to every element below. */
+const MAX_ATTRIBUTES = 32;
+
 const parser = new XMLParser({
   preserveOrder: true,
   ignoreAttributes: false,
@@ -43,6 +46,15 @@ const PREDEFINED_ENTITIES: ReadonlyMap<string, string> = new Map([
   ['apos', "'"],
 ]);
 
+/** XML 1.0, production 23; the groups hold the encoding. */
+const XML_DECLARATION =
+  /^<\?xml\s+version\s*=\s*(?:"1\.\d"|'1\.\d')(?:\s+encoding\s*=\s*(?:"([A-Za-z][\w.-]*)"|'([A-Za-z][\w.-]*)'))?(?:\s+standalone\s*=\s*(?:"(?:yes|no)"|'(?:yes|no)'))?\s*\?>/;
+
+const MARKUP = /<!--[\s\S]*?-->|<!\[CDATA\[[\s\S]*?\]\]>|<\?[\s\S]*?\?>|<[^>]*>/g;
+const COMMENT = /^<!--(?:-?[^-])*-->$/;
+const INSTRUCTION = /^<\?[A-Za-z_:][\w:.-]*(?:\s[\s\S]*)?\?>$/;
+const TAG = /^<\/?[^\s/>=<"'!?]+(?:\s+[^\s/>=<"']+\s*=\s*(?:"[^<"]*"|'[^<']*'))*\s*\/?>$/;
+
 /** A document that is refused; thrown within this file only. */
 class XmlRefusal extends Error {}
 
@@ -57,8 +69,10 @@ export function parseXml(document: string): XmlResult {
     const validity = XMLValidator.validate(text);
     if (validity !== true) {
       const { msg, line, col } = validity.err;
-      throw new XmlRefusal(`is not well-formed XML: ${msg} (line ${line}, column ${col})`);
+      const reason = msg.replace(/\s+/g, ' ').slice(0, 120);
+      throw new XmlRefusal(`is not well-formed XML: ${reason} (line ${line}, column ${col})`);
     }
+    checkMarkup(text);
     const nodes: unknown = parser.parse(text);
     const roots = elementsAmong(nodes);
     const [root] = roots;
@@ -77,22 +91,34 @@ function checkText(text: string): void {
     throw new XmlRefusal(`must be at most ${MAX_XML_BYTES / 1024} KiB`);
   }
   if (/<!(DOCTYPE|ENTITY)/i.test(text)) throw new XmlRefusal('must not have a DTD (<!DOCTYPE or <!ENTITY)');
-  const encoding = /^<\?xml\s[^>]*?encoding\s*=\s*["']([^"']*)["']/.exec(text)?.[1] ?? 'UTF-8';
+  const declaration = XML_DECLARATION.exec(text);
+  if (declaration === null && /^<\?xml\s/.test(text)) throw new XmlRefusal('has a broken XML declaration');
+  const encoding = declaration?.[1] ?? declaration?.[2] ?? 'UTF-8';
   if (!/^(utf-8|us-ascii)$/i.test(encoding)) throw new XmlRefusal(`must be in UTF-8, not ${encoding}`);
   // The characters of XML 1.0 (production 2).
   if (/[^\t\n\r\x20-\uD7FF\uE000-\uFFFD\u{10000}-\u{10FFFF}]/u.test(text)) {
     throw new XmlRefusal('must not hold control characters');
   }
-  if (!endsWithTag(text)) throw new XmlRefusal('must have nothing but comments after its root element');
+  // With this, every < is followed by a > somewhere: no pattern below looks for one through the whole text in vain.
+  if (!text.trimEnd().endsWith('>')) throw new XmlRefusal('must end with its root element');
 }
 
-/** The parser overlooks text after the root element. */
-function endsWithTag(text: string): boolean {
-  let rest = text.trimEnd();
-  for (;;) {
-    if (rest.endsWith('-->')) rest = rest.slice(0, Math.max(0, rest.lastIndexOf('<!--'))).trimEnd();
-    else if (rest.endsWith('?>')) rest = rest.slice(0, Math.max(0, rest.lastIndexOf('<?'))).trimEnd();
-    else return /^<(\/[^>]*|[^>]*\/)>$/.test(rest.slice(rest.lastIndexOf('<')));
+/** The validator overlooks malformed attributes and comments, and what stands outside the root element. */
+function checkMarkup(text: string): void {
+  let depth = 0;
+  let end = 0;
+  for (const { 0: markup, index } of text.matchAll(MARKUP)) {
+    const comment = markup.startsWith('<!--');
+    const section = markup.startsWith('<![CDATA[');
+    const outside = depth === 0 && (section || text.slice(end, index).trim() !== '');
+    if (outside) throw new XmlRefusal('must have nothing but comments outside its root element');
+    end = index + markup.length;
+    if (comment ? !COMMENT.test(markup) : !section && !INSTRUCTION.test(markup) && !TAG.test(markup)) {
+      throw new XmlRefusal(`is not well-formed XML: ${markup.slice(0, 60)}`);
+    }
+    if (comment || section || markup.startsWith('<?') || markup.endsWith('/>')) continue;
+    depth += markup.startsWith('</') ? -1 : 1;
+    if (depth > MAX_DEPTH) throw new XmlRefusal(`must be at most ${MAX_DEPTH} levels deep`);
   }
 }
 
@@ -112,9 +138,11 @@ function elementsAmong(nodes: unknown): RawElement[] {
 }
 
 function toElement(raw: RawElement, path: string, inherited: ReadonlyMap<string, string>): XmlElement {
+  const written = Object.entries(raw.attributes);
+  if (written.length > MAX_ATTRIBUTES) throw new XmlRefusal(`must have at most ${MAX_ATTRIBUTES} attributes`);
   const prefixes = new Map(inherited);
   const attributes = new Map<string, string>();
-  for (const [name, value] of Object.entries(raw.attributes)) {
+  for (const [name, value] of written) {
     const text = resolveReferences(String(value));
     if (name === 'xmlns') prefixes.set('', text);
     else if (name.startsWith('xmlns:')) prefixes.set(name.slice('xmlns:'.length), text);
@@ -125,14 +153,15 @@ function toElement(raw: RawElement, path: string, inherited: ReadonlyMap<string,
   if (namespace === undefined && prefix !== '') throw new XmlRefusal(`uses the undeclared prefix ${prefix}:`);
 
   const rawChildren = elementsAmong(raw.children);
-  const seen = new Map<string, number>();
+  const count = new Map<string, number>();
+  for (const child of rawChildren)
+    count.set(localName(child.tag), (count.get(localName(child.tag)) ?? 0) + 1);
+  const reached = new Map<string, number>();
   const children = rawChildren.map((child) => {
     const name = localName(child.tag);
-    const number = (seen.get(name) ?? 0) + 1;
-    seen.set(name, number);
-    const alone =
-      number === 1 && !rawChildren.some((other) => other !== child && localName(other.tag) === name);
-    return toElement(child, `${path}/${name}${alone ? '' : `[${number}]`}`, prefixes);
+    const number = (reached.get(name) ?? 0) + 1;
+    reached.set(name, number);
+    return toElement(child, `${path}/${name}${count.get(name) === 1 ? '' : `[${number}]`}`, prefixes);
   });
   return {
     name: localName(raw.tag),
@@ -152,8 +181,9 @@ function textAmong(nodes: unknown): string {
   let text = '';
   for (const node of asArray(nodes)) {
     if (!isRecord(node)) continue;
-    const plain = node['#text'];
-    if (plain !== undefined) text += resolveReferences(String(plain));
+    const plain = String(node['#text'] ?? '');
+    if (plain.includes(']]>')) throw new XmlRefusal('must not have ]]> outside a CDATA section');
+    text += resolveReferences(plain);
     for (const section of asArray(node['#cdata'])) {
       if (isRecord(section)) text += String(section['#text'] ?? '');
     }

@@ -169,10 +169,10 @@ describe('a day on which the clock changes', () => {
       why: 'the first 01:30 counts',
     },
     {
-      from: '00:00',
+      from: '00:30',
       to: '01:30',
-      start: '2026-11-01T07:00:00.000Z',
-      hours: 1.5,
+      start: '2026-11-01T07:30:00.000Z',
+      hours: 1,
       why: 'it ends at the first 01:30',
     },
     { from: '02:00', to: '05:00', start: '2026-11-01T10:00:00.000Z', hours: 3, why: '02:00 comes only once' },
