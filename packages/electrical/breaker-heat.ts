@@ -15,17 +15,14 @@ export const MUST_TRIP_MULTIPLE = 1.35;
 const FAST_MULTIPLE = 2;
 
 interface TripBounds {
-  upToRatedA: number;
   at135PctS: number;
   at200PctS: number;
 }
 
-/** UL 489 calibration limits; 200 % above 30 A and 135 % above 50 A from memory. */
-const TRIP_BOUNDS: readonly TripBounds[] = [
-  { upToRatedA: 30, at135PctS: 3600, at200PctS: 120 },
-  { upToRatedA: 50, at135PctS: 3600, at200PctS: 240 },
-  { upToRatedA: 100, at135PctS: 7200, at200PctS: 360 },
-];
+/** UL 489 calibration limits by rating; 200 % above 30 A and 135 % above 50 A from memory. */
+const UP_TO_30_A: TripBounds = { at135PctS: 3600, at200PctS: 120 };
+const UP_TO_50_A: TripBounds = { at135PctS: 3600, at200PctS: 240 };
+const UP_TO_100_A: TripBounds = { at135PctS: 7200, at200PctS: 360 };
 
 /** Plain data; start from `{ usedFraction: 0 }`. */
 export interface BreakerHeat {
@@ -83,6 +80,8 @@ export function advanceBreakerHeat(
 }
 
 function tripBounds(ratedA: number): TripBounds {
-  for (const bounds of TRIP_BOUNDS) if (ratedA <= bounds.upToRatedA) return bounds;
+  if (ratedA <= 30) return UP_TO_30_A;
+  if (ratedA <= 50) return UP_TO_50_A;
+  if (ratedA <= 100) return UP_TO_100_A;
   throw new RangeError(`no UL 489 trip bounds for a breaker of ${ratedA} A`);
 }

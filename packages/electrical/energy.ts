@@ -10,8 +10,9 @@ const MS_PER_HOUR = 3_600_000;
 
 /** Plain data; start from `emptyEnergyCount()`. */
 export interface EnergyCount {
-  /** Time and power of the last reading; null before the first. */
-  lastAtMs: number | null;
+  /** Whether there is a last reading; its time and power. */
+  begun: boolean;
+  lastAtMs: number;
   lastPowerW: number;
   /** Energy of the parts with positive and with negative power, Wh, both 0 and up. */
   positiveWh: number;
@@ -22,7 +23,7 @@ export interface EnergyCount {
 }
 
 export function emptyEnergyCount(): EnergyCount {
-  return { lastAtMs: null, lastPowerW: 0, positiveWh: 0, negativeWh: 0, coveredMs: 0, gapMs: 0 };
+  return { begun: false, lastAtMs: 0, lastPowerW: 0, positiveWh: 0, negativeWh: 0, coveredMs: 0, gapMs: 0 };
 }
 
 /**
@@ -35,19 +36,19 @@ export function emptyEnergyCount(): EnergyCount {
  * @param periodMs usual time between readings, ms; more than five of them is a gap
  */
 export function advanceEnergy(state: EnergyCount, atMs: number, powerW: number, periodMs: number): void {
-  const { lastAtMs, lastPowerW } = state;
-  if (lastAtMs !== null) {
-    const elapsedMs = atMs - lastAtMs;
+  if (state.begun) {
+    const elapsedMs = atMs - state.lastAtMs;
     if (elapsedMs <= 0) return;
     if (elapsedMs > LONGEST_BRIDGED_PERIODS * periodMs) {
       state.gapMs += elapsedMs;
     } else {
       const hours = elapsedMs / MS_PER_HOUR;
-      state.positiveWh += hours * meanPositivePart(lastPowerW, powerW);
-      state.negativeWh += hours * meanPositivePart(-lastPowerW, -powerW);
+      state.positiveWh += hours * meanPositivePart(state.lastPowerW, powerW);
+      state.negativeWh += hours * meanPositivePart(-state.lastPowerW, -powerW);
       state.coveredMs += elapsedMs;
     }
   }
+  state.begun = true;
   state.lastAtMs = atMs;
   state.lastPowerW = powerW;
 }

@@ -65,7 +65,11 @@ export interface SplitPhaseSolution {
  */
 export type SolveOutcome = 'solved' | 'no-operating-point' | 'not-converged';
 
-const MAX_ITERATIONS = 200;
+/**
+ * A healthy service needs about 8. With an open neutral and loads on the verge of instability convergence is
+ * slow: of 300 000 random houses with a broken neutral, one in 1300 needed more than 200, none more than 2900.
+ */
+const MAX_ITERATIONS = 5000;
 /** Change between the last two iterations, as a share of source voltage. */
 const TOLERANCE_PU = 1e-11;
 

@@ -20,23 +20,22 @@ export function createRunningMedian(windowSize: number): RunningMedian {
 
 /** Takes a value in, in place; the oldest leaves when the window is full. The value must be a number. */
 export function advanceRunningMedian(state: RunningMedian, value: number): void {
-  const { arrived, sorted, windowSize } = state;
-  const leaving = arrived[state.next];
+  const { arrived, sorted, windowSize, next } = state;
   // `gap` is a free place in `sorted`; it moves to where the value belongs.
   let gap = sorted.length;
-  if (leaving === undefined) sorted.push(value);
-  else gap = lowerBound(sorted, leaving);
-  for (let above = sorted[gap + 1]; above !== undefined && above < value; above = sorted[gap + 1]) {
-    sorted[gap] = above;
+  if (next < arrived.length) gap = lowerBound(sorted, arrived[next] ?? value);
+  else sorted.push(value);
+  while (gap + 1 < sorted.length && (sorted[gap + 1] ?? value) < value) {
+    sorted[gap] = sorted[gap + 1] ?? value;
     gap += 1;
   }
-  for (let below = sorted[gap - 1]; below !== undefined && below > value; below = sorted[gap - 1]) {
-    sorted[gap] = below;
+  while (gap > 0 && (sorted[gap - 1] ?? value) > value) {
+    sorted[gap] = sorted[gap - 1] ?? value;
     gap -= 1;
   }
   sorted[gap] = value;
-  arrived[state.next] = value;
-  state.next = (state.next + 1) % windowSize;
+  arrived[next] = value;
+  state.next = (next + 1) % windowSize;
 }
 
 /** Median of the window; undefined while it is empty. */
