@@ -20,33 +20,50 @@ export interface FedTransition extends StoredTransition {
 }
 
 export interface Feed {
-  /** Complete up to the last of them. */
   readonly transitions: readonly FedTransition[];
+  /** Everything that the caller may see up to here has been read: the place to go on from. */
+  readonly reached: FeedPlace;
   /** More is there, which can be read now or in a moment, when older transactions have ended. */
   readonly more: boolean;
 }
 
 /** The place after everything that is complete now. */
 export async function currentFeedPlace(tx: Tx): Promise<FeedPlace> {
-  const found = await sql<{ tx: number }>`
-    select pg_snapshot_xmin(pg_current_snapshot())::text::bigint - 1 as tx`.execute(tx);
-  return { tx: found.rows[0]?.tx ?? 0, id: Number.MAX_SAFE_INTEGER };
+  const found = await sql<{ oldest: number }>`
+    select pg_snapshot_xmin(pg_current_snapshot())::text::bigint as oldest`.execute(tx);
+  return before(found.rows[0]?.oldest ?? 0);
 }
 
 /** The transitions that the caller may see after a place, at most `limit` of them. */
 export async function listTransitionsAfter(tx: Tx, place: FeedPlace, limit: number): Promise<Feed> {
-  const found = await sql<StoredTransition & { tx: number; incidentId: string; complete: boolean }>`
-    select tx, id, incident_id as "incidentId", type, at, event_at, by, note,
-      tx < pg_snapshot_xmin(pg_current_snapshot())::text::bigint as complete
-    from incident_transition
-    where tx >= ${place.tx} and (tx, id) > (${place.tx}::bigint, ${place.id}::bigint)
-    order by tx, id limit ${limit}`.execute(tx);
-  const complete = found.rows.filter((row) => row.complete);
-  return {
-    transitions: complete.map(({ tx: number, complete: _, ...transition }) => ({
-      ...transition,
-      place: { tx: number, id: transition.id },
-    })),
-    more: found.rows.length === limit || complete.length < found.rows.length,
-  };
+  const found = await sql<Partial<StoredTransition> & { oldest: number; tx: number; incidentId: string }>`
+    select oldest, found.* from (select pg_snapshot_xmin(pg_current_snapshot())::text::bigint as oldest) running
+    left join lateral (
+      select tx, id, incident_id as "incidentId", type, at, event_at, by, note
+      from incident_transition
+      where tx >= ${place.tx} and (tx, id) > (${place.tx}::bigint, ${place.id}::bigint)
+      order by tx, id limit ${limit}) found on true
+    order by tx, id`.execute(tx);
+  const oldest = found.rows[0]?.oldest ?? 0;
+  const rows = found.rows.flatMap(({ oldest: _, ...row }) => (isTransition(row) ? [row] : []));
+  const transitions = rows
+    .filter((row) => row.tx < oldest)
+    .map(({ tx: number, ...transition }) => ({ ...transition, place: { tx: number, id: transition.id } }));
+  const isFull = rows.length === limit;
+  const complete = isFull ? (transitions.at(-1)?.place ?? place) : later(place, before(oldest));
+  return { transitions, reached: complete, more: isFull || transitions.length < rows.length };
+}
+
+/** The place after all of the transactions below a number. */
+function before(tx: number): FeedPlace {
+  return { tx: tx - 1, id: Number.MAX_SAFE_INTEGER };
+}
+
+function later(a: FeedPlace, b: FeedPlace): FeedPlace {
+  return a.tx > b.tx ? a : b;
+}
+
+/** An outer join without a match gives one row of nulls. */
+function isTransition<T extends Partial<StoredTransition>>(row: T): row is T & StoredTransition {
+  return row.id != null;
 }

@@ -21,7 +21,12 @@ export {
   type NewCredential,
   type StoredCredential,
 } from './credentials.ts';
-export { type EmbeddedPostgres, freePort, startEmbeddedPostgres } from './embedded-postgres.ts';
+export {
+  type EmbeddedPostgres,
+  type EmbeddedPostgresOptions,
+  freePort,
+  startEmbeddedPostgres,
+} from './embedded-postgres.ts';
 export {
   currentFeedPlace,
   type FedTransition,
@@ -97,14 +102,15 @@ export {
 } from './sites.ts';
 export {
   insertStormAlert,
-  listRecentStormAlerts,
+  listAlertDocuments,
+  listRecentAlertIds,
   type NewStormAlert,
-  type StoredStormAlert,
 } from './storm-alerts.ts';
 export type * from './tables.ts';
 export {
   ENVIRONMENT_TOKEN_NAME,
   findCaller,
+  findCallerAgain,
   insertToken,
   listTokens,
   markTokenRevoked,

@@ -15,13 +15,6 @@ export interface NewStormAlert {
   readonly document: string;
 }
 
-export interface StoredStormAlert {
-  readonly id: number;
-  readonly receivedAt: Date;
-  /** JSON as it was stored. */
-  readonly alert: unknown;
-}
-
 /** What an alert without `expires` may still be good for, with its onset days ahead; far more than it needs. */
 const LONGEST_WITHOUT_EXPIRY = sql`interval '30 days'`;
 
@@ -55,17 +48,27 @@ export async function insertStormAlert(
 }
 
 /**
- * Every message that may bear on what is in force now: those that may not have expired, and all later ones,
- * which may update or cancel them. In order of arrival, at most `limit`, the newest.
+ * The ids of all messages that may bear on what is in force now: those that may not have expired, and all later
+ * ones, which may update or cancel them. At most `limit`, the newest.
  */
-export async function listRecentStormAlerts(db: Database, limit: number): Promise<StoredStormAlert[]> {
-  const found = await sql<StoredStormAlert>`
-    with newest as (
-      select id, received_at as "receivedAt", alert from storm_alert
-      where sent_at >= (select min(sent_at) from storm_alert
-        where expires_at > now() - interval '7 days'
-          or (expires_at is null and sent_at > now() - ${LONGEST_WITHOUT_EXPIRY}))
-      order by id desc limit ${limit})
-    select * from newest order by id`.execute(db);
-  return found.rows;
+export async function listRecentAlertIds(db: Database, limit: number): Promise<number[]> {
+  const found = await sql<{ id: number }>`
+    select id from storm_alert
+    where sent_at >= (select min(sent_at) from storm_alert
+      where expires_at > now() - interval '7 days'
+        or (expires_at is null and sent_at > now() - ${LONGEST_WITHOUT_EXPIRY}))
+    order by id desc limit ${limit}`.execute(db);
+  return found.rows.map(({ id }) => id);
+}
+
+/** The messages as they came, XML, in no order. */
+export function listAlertDocuments(
+  db: Database,
+  ids: readonly number[],
+): Promise<{ id: number; receivedAt: Date; document: string }[]> {
+  return db
+    .selectFrom('storm_alert')
+    .select(['id', 'received_at as receivedAt', 'document'])
+    .where(sql<boolean>`id = any (${[...ids]})`)
+    .execute();
 }

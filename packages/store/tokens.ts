@@ -29,6 +29,16 @@ export function findCaller(db: Database, tokenSha256: Buffer): Promise<NamedCall
     .executeTakeFirst();
 }
 
+/** The same caller later on: undefined once the token is revoked. */
+export function findCallerAgain(db: Database, id: number): Promise<NamedCaller | undefined> {
+  return db
+    .selectFrom('api_token')
+    .select(STORED)
+    .where('id', '=', id)
+    .where('revoked_at', 'is', null)
+    .executeTakeFirst();
+}
+
 export function insertToken(
   db: Database,
   token: Caller & { readonly name: string; readonly tokenSha256: Buffer },

@@ -1,0 +1,48 @@
+import { createMetrics, type Metrics } from '@afterwatt/runtime';
+import { AggregatorRegistry, Gauge, Histogram, type OpenMetricsContentType, Registry } from 'prom-client';
+
+export interface ApiMetrics {
+  readonly registry: Metrics;
+  /** Labels: method, route (its pattern), status. */
+  readonly requests: Histogram<'method' | 'route' | 'status'>;
+  readonly streams: Gauge;
+  readonly pulseAge: Gauge;
+  readonly shardsHeld: Gauge;
+}
+
+export function apiMetrics(): ApiMetrics {
+  const registry = createMetrics('api');
+  const registers = [registry];
+  return {
+    registry,
+    requests: new Histogram({
+      name: 'http_request_duration_seconds',
+      help: 'Time to answer a request.',
+      labelNames: ['method', 'route', 'status'],
+      buckets: [0.005, 0.02, 0.1, 0.5, 2, 10],
+      registers,
+    }),
+    streams: new Gauge({ name: 'afterwatt_api_streams', help: 'Open streams of incidents.', registers }),
+    pulseAge: new Gauge({
+      name: 'afterwatt_ingest_pulse_age_seconds',
+      help: 'Time since an ingest last said that it takes readings.',
+      // Every API process reads the same.
+      aggregator: 'max',
+      registers,
+    }),
+    shardsHeld: new Gauge({
+      name: 'afterwatt_rules_shards_held',
+      help: 'Shards of sites that a rules worker watches, of 64.',
+      aggregator: 'max',
+      registers,
+    }),
+  };
+}
+
+/** OpenMetrics text of this process and of all the others that are up. @param others prom-client's JSON of each */
+export async function metricsText(own: Metrics, others: readonly unknown[]): Promise<string> {
+  const all = [await own.getMetricsAsJSON(), ...others.filter((metrics) => Array.isArray(metrics))];
+  const merged = AggregatorRegistry.aggregate<OpenMetricsContentType>(all);
+  merged.setContentType(Registry.OPENMETRICS_CONTENT_TYPE);
+  return merged.metrics();
+}
