@@ -1,5 +1,5 @@
 // How long a battery carries the house: usable energy over what is drawn from the cells.
-// t = E (soc - floor) / (P / efficiency + idle), the arithmetic of a discharge at the AC port.
+// The arithmetic of a discharge at the AC port is @afterwatt/electrical's; here is what goes into it.
 
 import type { BatteryReading, Site, SiteBattery } from '@afterwatt/wire';
 import { usualLoadW } from './models/house-load.ts';
@@ -13,11 +13,6 @@ export const DISCHARGE_EFFICIENCY = 0.92;
 export const IDLE_W = 15;
 /** No forecast reaches further. */
 export const HORIZON_MS = 72 * HOUR_MS;
-
-/** Energy in the cells between a state of charge and a floor, Wh; 0 when it is below the floor. */
-export function energyAboveWh(capacityWh: number, socPct: number, floorPct: number): number {
-  return (capacityWh * Math.max(0, socPct - floorPct)) / 100;
-}
 
 /** What an AC power takes from the cells, W: losses and idle draw added, solar power into the battery taken off. */
 export function cellDrainW(dischargeW: number, pvW: number): number {

@@ -2,21 +2,39 @@
 
 import type { IncidentKind } from '@afterwatt/wire';
 import type { Detector } from './detector.ts';
+import { ctNoSignal } from './detectors/ct-no-signal.ts';
+import { ctRatio } from './detectors/ct-ratio.ts';
 import { deviceSilent } from './detectors/device-silent.ts';
 import { inletCtReversed } from './detectors/inlet-ct-reversed.ts';
+import { inletCtSwapped } from './detectors/inlet-ct-swapped.ts';
 import { inletOverCap } from './detectors/inlet-over-cap.ts';
+import { openNeutral } from './detectors/open-neutral.ts';
+import { reserveForecast } from './detectors/reserve-forecast.ts';
 import { reserveLow } from './detectors/reserve-low.ts';
+import { reserveSetting } from './detectors/reserve-setting.ts';
 import { serviceCtReversed } from './detectors/service-ct-reversed.ts';
+import { serviceCtSwapped } from './detectors/service-ct-swapped.ts';
+import { stormChargeBehind } from './detectors/storm-charge-behind.ts';
 import { stormChargeStalled } from './detectors/storm-charge-stalled.ts';
+import { stormDischarging } from './detectors/storm-discharging.ts';
 
 export const CATALOG: readonly Detector[] = [
   // Causes stand before what they explain.
   deviceSilent,
   inletCtReversed,
+  inletCtSwapped,
   serviceCtReversed,
+  serviceCtSwapped,
+  ctNoSignal,
+  ctRatio,
+  openNeutral,
   inletOverCap,
   reserveLow,
+  reserveForecast,
+  reserveSetting,
+  stormDischarging,
   stormChargeStalled,
+  stormChargeBehind,
 ];
 
 /** Kinds that rest on what did *not* come, which one device's latecomers cannot say of the others. */

@@ -13,7 +13,7 @@ export interface Suppression {
 
 const anySubject = () => true;
 const isMeter = (subject: string, _: string, site: Site) => subject === site.meter.device;
-const isThatBattery = (cause: string, consequence: string) => cause === consequence;
+const isThatSubject = (cause: string, consequence: string) => cause === consequence;
 const batteryOnInlet = (inlet: string, battery: string, site: Site) =>
   site.batteries.some((b) => b.device === battery && inlet === `inlet ${b.inlet}`);
 
@@ -46,10 +46,41 @@ export const SUPPRESSIONS: readonly Suppression[] = [
       'reserve-forecast',
       'storm-charge-stalled',
       'storm-charge-behind',
-      'radio-weak',
+      'storm-discharging',
+      'battery-energy-mismatch',
     ],
-    meets: isThatBattery,
+    meets: isThatSubject,
     why: 'nothing is judged from a battery that is not heard',
+  },
+  {
+    cause: 'device-silent',
+    consequences: ['radio-weak', 'readings-lost'],
+    meets: isThatSubject,
+    why: 'a device that is not heard at all loses nothing more',
+  },
+  {
+    cause: 'device-clock-skew',
+    consequences: ['device-silent'],
+    meets: isThatSubject,
+    why: 'a device that is heard, but at another time',
+  },
+  {
+    cause: 'device-clock-skew',
+    consequences: [...WIRING, 'inlet-circuit-resistance'],
+    meets: anySubject,
+    why: 'steps of two devices cannot be matched while their clocks differ',
+  },
+  {
+    cause: 'storm-discharging',
+    consequences: ['storm-charge-stalled', 'storm-charge-behind'],
+    meets: isThatSubject,
+    why: 'a battery that feeds does not charge',
+  },
+  {
+    cause: 'storm-charge-stalled',
+    consequences: ['storm-charge-behind'],
+    meets: isThatSubject,
+    why: 'a battery that takes no charge arrives never',
   },
   {
     cause: 'inlet-ct-reversed',
@@ -66,7 +97,7 @@ export const SUPPRESSIONS: readonly Suppression[] = [
   {
     cause: 'tariff-clock-shift',
     consequences: ['tariff-charge-in-peak', 'tariff-discharge-in-super-off-peak', 'tariff-off-peak-depth'],
-    meets: isThatBattery,
+    meets: isThatSubject,
     why: 'a shifted clock moves every switching time',
   },
 ];

@@ -4,9 +4,10 @@
 // used: told at once, as expected use, with the time left).
 // Thresholds: deadband 2 points, ISA-18.2's starting deadband for level (2 to 5 % of range).
 
+import { usableWh } from '@afterwatt/electrical';
 import type { BatteryReading, SiteBattery } from '@afterwatt/wire';
 import { z } from 'zod';
-import { batteryOf, energyAboveWh, HORIZON_MS, lastsMs, presentDrainW, usualDrainW } from '../backup-time.ts';
+import { batteryOf, HORIZON_MS, lastsMs, presentDrainW, usualDrainW } from '../backup-time.ts';
 import { ABSENT, defineDetector, type Facts, type Figure, type Verdict, type Words } from '../detector.ts';
 import type { SiteView } from '../site-view.ts';
 import { rounded, spanText } from '../wording.ts';
@@ -119,12 +120,12 @@ function absent(state: z.infer<typeof schema>): Verdict {
 /** Until the battery is empty at the present load; HORIZON_MS or more when next to nothing is drawn. */
 function leftMs(reading: BatteryReading, battery: SiteBattery): number {
   const drainW = presentDrainW(reading) ?? 0;
-  const energyWh = energyAboveWh(battery.capacityWh, reading.socPct ?? 0, 0);
+  const energyWh = usableWh(battery.capacityWh, reading.socPct ?? 0, 0);
   return drainW === 0 ? HORIZON_MS : Math.min(HORIZON_MS, (energyWh / drainW) * 60 * MINUTE_MS);
 }
 
 function timeLeftFigures(reading: BatteryReading, battery: SiteBattery, view: SiteView): Figure[] {
-  const energyWh = energyAboveWh(battery.capacityWh, reading.socPct ?? 0, 0);
+  const energyWh = usableWh(battery.capacityWh, reading.socPct ?? 0, 0);
   const usualMs =
     usualDrainW(view, battery, reading.at) === null
       ? null

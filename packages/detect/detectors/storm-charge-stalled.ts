@@ -36,11 +36,11 @@ export const stormChargeStalled = defineDetector({
       source: 'common practice: above standby draw; falls with the taper from 90 % on',
     },
     nearTargetPct: {
-      default: 2,
+      default: 4,
       unit: '%EL',
       min: 0,
       max: 20,
-      source: 'ISA-18.2 starting deadband for level',
+      source: 'common practice: a unit that was full tops up only some points below it',
     },
     resumedS: { default: 30, unit: 's', min: 0, max: 600, source: 'common practice: three battery readings' },
   },
