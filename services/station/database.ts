@@ -1,7 +1,15 @@
 // The station's Postgres: the one it is given, or an embedded one that it starts, and starts again if it dies.
 
 import { backoffMs, isTransient, type Logger, pause, type Releases, StartupError } from '@afterwatt/runtime';
-import { connect, freePort, migrate, SchemaMismatch, startEmbeddedPostgres } from '@afterwatt/store';
+import {
+  connect,
+  type EmbeddedPostgres,
+  type EmbeddedPostgresOptions,
+  freePort,
+  migrate,
+  SchemaMismatch,
+  startEmbeddedPostgres,
+} from '@afterwatt/store';
 import pg from 'pg';
 import type { StationConfig } from './config.ts';
 
@@ -41,14 +49,13 @@ async function startEmbedded(dataDir: string, log: Logger, releases: Releases): 
     await server.stop();
   });
   void (async () => {
-    for (let failures = 1; ; failures++) {
+    for (;;) {
       await server.ended;
       if (stopping) return;
       log.warn('Postgres ended by itself; starting it again');
-      await pause(backoffMs(failures));
-      server = await startEmbeddedPostgres(options);
+      server = await startAgain(options, log);
     }
-  })().catch((error: unknown) => log.error({ err: error }, 'Postgres could not be started again'));
+  })();
 
   const admin = new pg.Client({ connectionString: server.url.replace(`/${DATABASE}`, '/postgres') });
   await admin.connect();
@@ -59,4 +66,16 @@ async function startEmbedded(dataDir: string, log: Logger, releases: Releases): 
     await admin.end();
   }
   return server.url;
+}
+
+/** What is left of the old server may hold its memory for a moment. */
+async function startAgain(options: EmbeddedPostgresOptions, log: Logger): Promise<EmbeddedPostgres> {
+  for (let failures = 1; ; failures++) {
+    await pause(backoffMs(failures));
+    try {
+      return await startEmbeddedPostgres(options);
+    } catch (error) {
+      log.warn({ err: error, failures }, 'Postgres did not start; trying again');
+    }
+  }
 }
