@@ -1,7 +1,7 @@
 import type { CapCircle, CapPoint, CapPolygon, CapReference } from './cap-types.ts';
 
 /** A value read from text, or what is wrong with the text: "must ...". */
-export type Read<T> = { value: T } | { problem: string };
+type Read<T> = { value: T } | { problem: string };
 export type ReadText<T> = (text: string) => Read<T>;
 
 const NUMBER = String.raw`[+-]?(?:\d+(?:\.\d*)?|\.\d+)`;

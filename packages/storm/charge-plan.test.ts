@@ -96,6 +96,17 @@ describe('the power', () => {
   });
 });
 
+it('on a leg without voltage never gets there', () => {
+  const plan = planCharge(aCharge({ legVolts: 0, targetPct: 80 }));
+  expect(plan).toMatchObject({
+    powerW: 0,
+    arrivalMs: null,
+    feasibleAtCap: false,
+    socAtOnsetPct: 20,
+    latestStartMs: null,
+  });
+});
+
 describe('a battery at its target', () => {
   it('needs nothing, however little time is left', () => {
     const plan = planCharge(aCharge({ socPct: 80, targetPct: 80, onsetMs: NOW_MS }));

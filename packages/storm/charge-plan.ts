@@ -1,3 +1,5 @@
+import { chargeHours, socAfterChargingPct, USUAL_TAPER } from '@afterwatt/electrical';
+
 export type ChargeInput = {
   /** Now, device time. */
   atMs: number;
@@ -31,71 +33,57 @@ export type ChargePlan = {
   feasibleAtCap: boolean | null;
   /** State of charge at the onset, at the rate of arrivalMs; null without an onset. */
   socAtOnsetPct: number | null;
-  /** The last moment from which powerW still reaches the target by the onset; null without an onset. */
+  /** The last moment from which powerW still reaches the target by the onset; null without an onset, or power. */
   latestStartMs: number | null;
 };
 
 /** One way, AC to cells: the square root of a round trip of 85 to 86 % (NREL ATB figure, from memory). */
 const CHARGE_EFFICIENCY = 0.93;
-/** LiFePO4 cells take constant power up to about here, then a falling current (common practice). */
-const TAPER_START_PCT = 90;
-/** What is left of the power when the cells are full: charging stops at 0.05 to 0.1 C (common practice). */
-const TAPER_END_FRACTION = 0.1;
-/** How many points of charge the falling power takes to fall by a factor of e. */
-const TAPER_SCALE_PCT = (100 - TAPER_START_PCT) / (1 - TAPER_END_FRACTION);
 const HOUR_MS = 3_600_000;
 
 /**
  * Whether, and until when, a battery can be charged ahead of an outage. Power is constant up to 90 %, then
- * falls linearly with the energy stored, down to a tenth at 100 %.
+ * falls linearly with the energy stored, down to a tenth at 100 % (USUAL_TAPER).
  */
 export function planCharge(input: ChargeInput): ChargePlan {
   const { atMs, onsetMs, socPct, targetPct, capacityWh, legVolts } = input;
-  const whPerPct = capacityWh / 100 / (input.chargeEfficiency ?? CHARGE_EFFICIENCY);
+  const chargeEfficiency = input.chargeEfficiency ?? CHARGE_EFFICIENCY;
   const powerW = Math.min(input.chargeLimitWatts, input.capWatts, input.capAmps * legVolts);
   // Above 90 % the measured power has begun to fall already: reckon back to what it was.
-  const measuredW = input.measuredW == null ? powerW : input.measuredW / powerFraction(socPct);
+  const measuredW = typeof input.measuredW === 'number' ? input.measuredW / powerFraction(socPct) : powerW;
+  const charge = { capacityWh, fromPct: socPct, chargeEfficiency, taper: USUAL_TAPER };
+  const missingPct = Math.max(0, targetPct - socPct);
+  const hoursAt = (watts: number) => {
+    if (missingPct === 0) return 0;
+    return watts > 0 ? chargeHours({ ...charge, powerW: watts }, targetPct) : Number.POSITIVE_INFINITY;
+  };
 
-  const hoursAtCap = hoursToReach(socPct, targetPct, powerW, whPerPct);
-  const hoursAsMeasured = hoursToReach(socPct, targetPct, measuredW, whPerPct);
-  const arrivalMs = Number.isFinite(hoursAsMeasured) ? atMs + hoursAsMeasured * HOUR_MS : null;
-  const energyWh = Math.max(0, targetPct - socPct) * whPerPct;
+  const energyWh = ((missingPct / 100) * capacityWh) / chargeEfficiency;
+  const arrivalMs = finiteOrNull(atMs + hoursAt(measuredW) * HOUR_MS);
   if (onsetMs === null) {
     return { energyWh, powerW, arrivalMs, feasibleAtCap: null, socAtOnsetPct: null, latestStartMs: null };
   }
-  const latestStartMs = onsetMs - hoursAtCap * HOUR_MS;
   const hoursLeft = Math.max(0, onsetMs - atMs) / HOUR_MS;
+  const reachedPct =
+    measuredW > 0 ? socAfterChargingPct({ ...charge, powerW: measuredW }, hoursLeft) : socPct;
+  const latestStartMs = finiteOrNull(onsetMs - hoursAt(powerW) * HOUR_MS);
   return {
     energyWh,
     powerW,
     arrivalMs,
-    feasibleAtCap: atMs <= latestStartMs,
-    socAtOnsetPct: Math.max(socPct, Math.min(targetPct, socAfter(socPct, hoursLeft, measuredW, whPerPct))),
+    feasibleAtCap: latestStartMs !== null && atMs <= latestStartMs,
+    socAtOnsetPct: Math.max(socPct, Math.min(targetPct, reachedPct)),
     latestStartMs,
   };
 }
 
+function finiteOrNull(ms: number): number | null {
+  return Number.isFinite(ms) ? ms : null;
+}
+
 /** The part of full power that a battery takes at a state of charge, 1 down to 0.1. */
 export function powerFraction(socPct: number): number {
-  const taper = Math.max(0, socPct - TAPER_START_PCT) / (100 - TAPER_START_PCT);
-  return TAPER_END_FRACTION + (1 - TAPER_END_FRACTION) * (1 - Math.min(1, taper));
-}
-
-/** Hours from one state of charge to another, both in per cent; Infinity without power. */
-function hoursToReach(fromPct: number, toPct: number, powerW: number, whPerPct: number): number {
-  if (toPct <= fromPct) return 0;
-  if (powerW <= 0) return Number.POSITIVE_INFINITY;
-  const constantPct = Math.max(0, Math.min(toPct, TAPER_START_PCT) - fromPct);
-  const falls = Math.log(powerFraction(fromPct) / powerFraction(toPct));
-  return (whPerPct / powerW) * (constantPct + falls * TAPER_SCALE_PCT);
-}
-
-/** Where the charge stands after a time: the inverse of hoursToReach, up to 100. */
-function socAfter(fromPct: number, hours: number, powerW: number, whPerPct: number): number {
-  if (powerW <= 0) return fromPct;
-  const pct = (hours * powerW) / whPerPct;
-  const constantPct = Math.max(0, TAPER_START_PCT - fromPct);
-  if (pct <= constantPct) return fromPct + pct;
-  const fraction = powerFraction(fromPct) * Math.exp(-(pct - constantPct) / TAPER_SCALE_PCT);
-  return Math.min(100, TAPER_START_PCT + (1 - fraction) * TAPER_SCALE_PCT);
+  const { fromPct, endShare } = USUAL_TAPER;
+  const left = (100 - Math.min(100, Math.max(fromPct, socPct))) / (100 - fromPct);
+  return endShare + (1 - endShare) * left;
 }

@@ -18,7 +18,7 @@ export type XmlElement = {
 export type XmlResult = { ok: true; root: XmlElement } | { ok: false; message: string };
 
 /** A CAP message is a few KiB; the largest seen with full polygons stay below 100 KiB (from memory). */
-export const MAX_XML_BYTES = 256 * 1024;
+const MAX_XML_BYTES = 256 * 1024;
 /** CAP nests five deep; an XML signature, which may follow inside the alert, about nine (from memory). */
 const MAX_DEPTH = 16;
 

@@ -5,7 +5,6 @@ export type Run = {
   end: number;
   /** Whether one of the two bins before it is known, so that it is known to begin there or just before. */
   beginSeen: boolean;
-  endSeen: boolean;
 };
 
 /** Power below this part of what the battery does in that direction when it is at it is standby or a partial bin. */
@@ -41,10 +40,9 @@ function runsOf(powerW: readonly (number | null)[], charging: boolean): Run[] {
       last.end = bin + 1;
     } else {
       const beginSeen = isKnown(inDirectionW, bin - 2, bin);
-      runs.push({ charging, begin: bin, end: bin + 1, beginSeen, endSeen: false });
+      runs.push({ charging, begin: bin, end: bin + 1, beginSeen });
     }
   }
-  for (const run of runs) run.endSeen = isKnown(inDirectionW, run.end, run.end + 2);
   return runs;
 }
 

@@ -108,8 +108,8 @@ describe('an evening peak on weekdays', () => {
 
   it('gives the same answer whatever was asked before: late readings come out of order', () => {
     const times = Array.from(
-      { length: 2000 },
-      (_, i) => Date.UTC(2026, 1, 20) + ((i * 7919) % 2000) * 1_200_000,
+      { length: 500 },
+      (_, i) => Date.UTC(2026, 1, 20) + ((i * 211) % 500) * 4_800_000,
     );
     const calendar = compileCalendar(aTariff(EVENING_PEAK), zone);
     const outOfOrder = new Map(times.map((at) => [at, calendar.periodAt(at)]));
@@ -300,7 +300,7 @@ describe('any tariff, in any zone and year', () => {
         expect(periods[0]?.startMs).toBeLessThanOrEqual(from);
         expect(periods.at(-1)?.endMs).toBeGreaterThanOrEqual(from + 40 * 86_400_000);
       }),
-      { numRuns: 150 },
+      { numRuns: 60 },
     );
   });
 
@@ -324,7 +324,7 @@ describe('any tariff, in any zone and year', () => {
         );
         expect(compileCalendar(tariff, zone).periodAt(at).period).toBe(expected?.period);
       }),
-      { numRuns: 2000 },
+      { numRuns: 1000 },
     );
   });
 });

@@ -9,7 +9,8 @@ import { MINUTE_MS } from './zone-clock.ts';
 // Easily confused with it: a battery that follows its own timer within cheap hours (its charging moves, its
 // discharging does not), one that is empty before the peak ends (its discharging ends early, but begins on
 // time), storms and outages (leave those bins out). So both charging and discharging must have moved, and what
-// is compared is where they begin; where they end counts for less.
+// is compared is where they begin: where they end depends on how full the battery is. What cannot be told from
+// it is an owner's own timers that move both by the same amount.
 //
 // Each beginning is scored by the density of a mixture: with probability SCHEDULED it was caused by the schedule
 // and lies at a change of price in the right direction, else it may lie anywhere in the week. The shift with
@@ -40,9 +41,7 @@ const BIN_MS = SHIFT_BIN_MINUTES * MINUTE_MS;
 const MAX_SHIFT_BINS = 48;
 
 /** How many of the beginnings are expected to follow the schedule to within a bin. Our own estimate. */
-const SCHEDULED_BEGINNINGS = 0.8;
-/** How many of the endings: most end because the battery is full or empty. Our own estimate. */
-const SCHEDULED_ENDINGS = 0.3;
+const SCHEDULED = 0.8;
 /** Where a scheduled switching is seen, in bins from the change of price: controllers lag more often than lead. */
 const SPREAD: readonly (readonly [bins: number, probability: number])[] = [
   [-1, 0.15],
@@ -164,16 +163,14 @@ function logLikelihood(runs: readonly Run[], schedule: Schedule, shift: number):
   let score = 0;
   for (const run of runs) {
     const begins = run.charging ? schedule.cheaper : schedule.dearer;
-    const ends = run.charging ? schedule.dearer : schedule.cheaper;
-    if (run.beginSeen) score += logDensity(begins, run.begin - shift, SCHEDULED_BEGINNINGS, schedule.bins);
-    if (run.endSeen) score += logDensity(ends, run.end - shift, SCHEDULED_ENDINGS, schedule.bins);
+    if (run.beginSeen) score += logDensity(begins, run.begin - shift, schedule.bins);
     if (isAtWrongPrice(run, schedule, shift)) score += LOG_WRONG_PRICE;
   }
   return score;
 }
 
-function logDensity(shares: readonly number[], bin: number, scheduled: number, bins: number): number {
-  return Math.log(scheduled * (shares[bin + MAX_SHIFT_BINS] ?? 0) + (1 - scheduled) / bins);
+function logDensity(shares: readonly number[], bin: number, bins: number): number {
+  return Math.log(SCHEDULED * (shares[bin + MAX_SHIFT_BINS] ?? 0) + (1 - SCHEDULED) / bins);
 }
 
 /** Whether most of a run lies where the shifted schedule is dearest (charging) or cheapest (discharging). */
