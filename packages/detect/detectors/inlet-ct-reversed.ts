@@ -5,7 +5,7 @@
 // Decided by the posterior of models/wiring.ts; bounds after Wald 1945.
 
 import { defineDetector, type Verdict } from '../detector.ts';
-import { stateLogOdds } from '../models/wiring/clamp-pair.ts';
+import { reversedLogOdds } from '../models/wiring/clamp-pair.ts';
 import {
   batterySeries,
   hasNews,
@@ -31,7 +31,7 @@ export const inletCtReversed = defineDetector({
     const channel = site.inlets.findIndex(({ number }) => subject === `inlet ${number}`);
     const series = `${site.meter.device} ${subject.replace(' ', '')}.p`;
     return verdictOf({
-      logOdds: stateLogOdds(wiring.inlets, channel, 'reversed'),
+      logOdds: reversedLogOdds(wiring.inlets, channel),
       pair: wiring.inlets,
       channels: [channel],
       at: event.at,

@@ -6,7 +6,7 @@
 // Decided by the posterior of models/wiring.ts; bounds after Wald 1945.
 
 import { defineDetector, type Verdict } from '../detector.ts';
-import { stateLogOdds } from '../models/wiring/clamp-pair.ts';
+import { reversedLogOdds } from '../models/wiring/clamp-pair.ts';
 import {
   batterySeries,
   hasNews,
@@ -32,7 +32,7 @@ export const serviceCtReversed = defineDetector({
     const channel = subject === 'L1' ? 0 : 1;
     const series = `${site.meter.device} ${subject.toLowerCase()}.p`;
     return verdictOf({
-      logOdds: stateLogOdds(wiring.service, channel, 'reversed'),
+      logOdds: reversedLogOdds(wiring.service, channel),
       pair: wiring.service,
       channels: [channel],
       at: event.at,

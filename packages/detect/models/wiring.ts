@@ -9,7 +9,10 @@ import { batteryTracksSchema, observeBattery, startBatteryTracks } from './wirin
 import { channelNoiseSchema, learnNoise, startChannelNoise } from './wiring/channel-noise.ts';
 import { clampPairSchema, forgetClamp, startClampPair } from './wiring/clamp-pair.ts';
 import { learnFromLevel } from './wiring/inlet-level-evidence.ts';
+import { learnFromLineLoad, lineLoadsSchema, startLineLoads } from './wiring/line-load-evidence.ts';
 import { meterWindowSchema, pushReading, rowBefore, startMeterWindow } from './wiring/meter-window.ts';
+import { learnFromStanding, standingSchema, startStanding } from './wiring/standing-evidence.ts';
+import { learnFromVoltage, startVoltages, voltagesSchema } from './wiring/voltage-evidence.ts';
 
 /** Rows of the window need not lie closer than this. */
 const LEAST_SPACING_MS = 4500;
@@ -17,6 +20,9 @@ const LEAST_SPACING_MS = 4500;
 const GAP_PERIODS = 2.5;
 /** Each reading moves the usual period by this factor towards the time since the one before. */
 const PERIOD_GAIN = 1.05;
+/** Below this a battery is idle; heard no longer ago than this it still is (common practice). */
+const IDLE_W = 60;
+const LEAST_HEARD_MS = 3 * 60_000;
 /** An inlet that moves by more between two readings moves its leg as well: no noise of the house. */
 const INLET_MOVES_W = 40;
 
@@ -26,6 +32,9 @@ const schema = z.object({
   noises: z.array(channelNoiseSchema),
   batteries: batteryTracksSchema,
   window: meterWindowSchema,
+  lineLoads: lineLoadsSchema,
+  standing: standingSchema,
+  voltages: voltagesSchema,
   /** Device time of the meter reading that was last compared with the batteries. */
   comparedMs: z.number(),
   /** Usual time between meter readings as they come, whatever the meter was registered with. */
@@ -41,6 +50,9 @@ export const wiringModel: Model<WiringState> = {
     noises: [startChannelNoise(), startChannelNoise()],
     batteries: startBatteryTracks(site.batteries.length),
     window: startMeterWindow(),
+    lineLoads: startLineLoads(),
+    standing: startStanding(),
+    voltages: startVoltages(),
     comparedMs: 0,
     periodMs: 1000 * site.meter.periodSeconds,
   }),
@@ -72,9 +84,10 @@ function observeMeter(state: WiringState, meter: MeterReading, view: SiteView): 
     const spacingMs = meter.at - previousMeter.at;
     if (spacingMs <= 0) return;
     state.periodMs *= spacingMs > state.periodMs ? PERIOD_GAIN : 1 / PERIOD_GAIN;
-    if (spacingMs <= GAP_PERIODS * state.periodMs) learnNoises(state, previousMeter, meter);
+    if (spacingMs <= GAP_PERIODS * state.periodMs) compareReadings(state, previousMeter, meter, view);
   }
   pushReading(state.window, meter, Math.max(LEAST_SPACING_MS, batteryPeriodMs(site) / 3));
+  observeStanding(state, meter, view);
   const { step } = state.batteries;
   if (step !== null && view.grid.present !== false) {
     const used = learnFromStep(
@@ -90,15 +103,43 @@ function observeMeter(state: WiringState, meter: MeterReading, view: SiteView): 
   }
 }
 
-function learnNoises(state: WiringState, before: MeterReading, now: MeterReading): void {
-  const inletsMoved =
+/** What changed between two consecutive readings. */
+function compareReadings(state: WiringState, before: MeterReading, now: MeterReading, view: SiteView): void {
+  if (now.l1W === null || before.l1W === null || now.l2W === null || before.l2W === null) return;
+  if (view.grid.present === false) return;
+  const [l1StepW, l2StepW] = [now.l1W - before.l1W, now.l2W - before.l2W];
+  learnFromVoltage(state.service, state.voltages, before, now);
+  const inletsMovedW =
     Math.abs((now.inlet1W ?? 0) - (before.inlet1W ?? 0)) +
     Math.abs((now.inlet2W ?? 0) - (before.inlet2W ?? 0));
-  if (inletsMoved > INLET_MOVES_W || state.batteries.movingSinceMs !== null) return;
+  if (inletsMovedW > INLET_MOVES_W || state.batteries.movingSinceMs !== null) return;
+  learnFromLineLoad(state.service, state.lineLoads, now.at, l1StepW, l2StepW);
   const [first, second] = state.noises;
-  if (first !== undefined && now.l1W !== null && before.l1W !== null) learnNoise(first, now.l1W - before.l1W);
-  if (second !== undefined && now.l2W !== null && before.l2W !== null)
-    learnNoise(second, now.l2W - before.l2W);
+  if (first !== undefined) learnNoise(first, l1StepW);
+  if (second !== undefined) learnNoise(second, l2StepW);
+}
+
+function observeStanding(state: WiringState, meter: MeterReading, view: SiteView): void {
+  const { at, l1W, l2W } = meter;
+  if (l1W === null || l2W === null) return;
+  const gridPresent = view.grid.present !== false;
+  const [l1Busy, l2Busy] = [isBusy('L1', meter, view), isBusy('L2', meter, view)];
+  learnFromStanding(state.service, state.standing, view.site, { at, l1W, l2W, l1Busy, l2Busy, gridPresent });
+}
+
+/** Is a battery of that leg at work, or not heard of late? */
+function isBusy(leg: 'L1' | 'L2', meter: MeterReading, { site, batteries }: SiteView): boolean {
+  for (const inlet of site.inlets) {
+    if (inlet.leg !== leg) continue;
+    if (Math.abs((inlet.number === 1 ? meter.inlet1W : meter.inlet2W) ?? 0) >= IDLE_W) return true;
+    for (const battery of site.batteries) {
+      if (battery.inlet !== inlet.number) continue;
+      const reading = batteries.get(battery.device);
+      if (reading === undefined || reading.acW === null || Math.abs(reading.acW) >= IDLE_W) return true;
+      if (meter.at - reading.at > Math.max(LEAST_HEARD_MS, 3000 * battery.periodSeconds)) return true;
+    }
+  }
+  return false;
 }
 
 function compareInlets(state: WiringState, view: SiteView, at: number): void {

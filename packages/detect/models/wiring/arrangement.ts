@@ -25,7 +25,11 @@ const STATE_WEIGHT: Readonly<Record<ClampState, number>> = {
 };
 /** Who turns one arrow by misreading it turns both. */
 const BOTH_REVERSED_WEIGHT = 0.004;
+/** Both clamps come out of the same box. */
+const BOTH_RATIO_WEIGHT = 0.001;
 const SWAPPED_WEIGHT = 0.008;
+/** Two separate mistakes at one pair. */
+const SWAPPED_ONE_REVERSED_WEIGHT = 0.00002;
 /** Swapped and turned so that the total comes out right: an installer who stopped when the total looked right. */
 const SWAPPED_BOTH_REVERSED_WEIGHT = 0.002;
 
@@ -59,8 +63,12 @@ function logPriors(arrangements: readonly Arrangement[]): readonly number[] {
 
 function weightOf(arrangement: Arrangement): number {
   const { swapped, clamps } = arrangement;
-  const bothReversed = clamps.length === 2 && clamps.every((state) => state === 'reversed');
-  if (bothReversed) return swapped ? SWAPPED_BOTH_REVERSED_WEIGHT : BOTH_REVERSED_WEIGHT;
+  const [first, second] = clamps;
+  if (first === 'reversed' && second === 'reversed') {
+    return swapped ? SWAPPED_BOTH_REVERSED_WEIGHT : BOTH_REVERSED_WEIGHT;
+  }
+  if (!swapped && first === 'ratio' && second === 'ratio') return BOTH_RATIO_WEIGHT;
+  if (swapped && (first === 'reversed' || second === 'reversed')) return SWAPPED_ONE_REVERSED_WEIGHT;
   const weight = clamps.reduce((product, state) => product * STATE_WEIGHT[state], 1);
   return swapped ? SWAPPED_WEIGHT * weight : weight;
 }

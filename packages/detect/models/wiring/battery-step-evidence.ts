@@ -6,8 +6,9 @@
 import type { Site } from '@afterwatt/wire';
 import type { BatteryStep } from './battery-track.ts';
 import { type ChannelNoise, logDensity, logJumpDensity } from './channel-noise.ts';
-import { type ClampPair, learn, noteGain, otherRatio } from './clamp-pair.ts';
+import { type ClampPair, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
 import { type MeterRow, type MeterWindow, rowsAround } from './meter-window.ts';
+import { NO_SIGNAL_W, placeSign } from './service-sign.ts';
 
 /** Smaller steps are lost in what a house does (common practice). */
 export const LEAST_STEP_W = 150;
@@ -15,8 +16,8 @@ export const LEAST_STEP_W = 150;
 export const CLOCK_OFFSET_MS = 10_000;
 /** The battery's figure, the clamp's, and what its own leg's voltage changes: share of the step. */
 const STEP_ACCURACY = 0.04;
-/** A channel within this of 0 shows nothing. */
-const NO_SIGNAL_W = 8;
+/** A step of which so much shows on the other leg as well came together with something else. */
+const ACCOMPANIED = 0.3;
 /** The inlet channels show a step if they move by this share of it, and are at rest within this share. */
 const INLET_MOVED = 0.4;
 const INLET_AT_REST = 0.12;
@@ -46,26 +47,33 @@ export function learnFromStep(
     const noise = noises[channel];
     if (noise === undefined) return 0;
     const legW = legStepW[swapped ? 1 - channel : channel] ?? 0;
-    const explains = (gain: number) =>
-      logDensity(noise, changeW(channel) - gain * legW, readings, STEP_ACCURACY * Math.abs(legW));
-    // The other leg's current against this leg's voltage has its sign turned.
-    const sign = swapped ? -1 : 1;
+    const explains = (expectedW: number) =>
+      logDensity(noise, changeW(channel) - expectedW, readings, STEP_ACCURACY * Math.abs(legW));
+    const sign = placeSign(swapped);
     switch (state) {
       case 'right':
-        return explains(sign);
+        return explains(sign * legW);
       case 'reversed':
-        return explains(-sign);
+        return explains(-sign * legW);
       case 'dead':
         return isQuiet(before, channel) && isQuiet(after, channel) ? explains(0) : refuted(noise, readings);
-      case 'ratio': {
-        const gain = swapped ? null : otherRatio(pair, channel);
-        return gain === null ? logJumpDensity(noise, readings) : explains(gain);
-      }
+      case 'ratio':
+        // Two mistakes at once are told apart once one of them is mended.
+        if (swapped) return logJumpDensity(noise, readings);
+        return ratioLikelihood(
+          pair,
+          channel,
+          changeW(channel),
+          legW,
+          explains,
+          logJumpDensity(noise, readings),
+        );
     }
   });
   for (const channel of [0, 1]) {
-    const legW = legStepW[channel] ?? 0;
-    if (Math.abs(legW) >= LEAST_STEP_W) noteGain(pair, channel, changeW(channel) / legW);
+    const [legW, otherW] = [legStepW[channel] ?? 0, legStepW[1 - channel] ?? 0];
+    const alone = otherW !== 0 || Math.abs(changeW(1 - channel)) < ACCOMPANIED * Math.abs(legW);
+    if (alone && Math.abs(legW) >= LEAST_STEP_W) noteGain(pair, channel, changeW(channel) / legW);
   }
   return true;
 }

@@ -12,18 +12,27 @@ import {
 } from './arrangement.ts';
 import { addEvidence, logOdds } from './sequential-test.ts';
 
-/** `steps`: switching battery; `levels`: inlet against battery; `lineLoads`: 240 V loads; `standing`: standing import. */
-export const EVIDENCE_KINDS = ['steps', 'levels', 'lineLoads', 'standing'] as const;
+/** `steps`: switching battery; `levels`: inlet against battery; `lineLoads`: 240 V loads; `standing`: standing import; `voltage`: loads that pull their own leg's voltage down. */
+export const EVIDENCE_KINDS = ['steps', 'levels', 'lineLoads', 'standing', 'voltage'] as const;
 export type EvidenceKind = (typeof EVIDENCE_KINDS)[number];
 
 /** Gains remembered for each channel; their median is the gain of a clamp of another ratio. */
-const GAINS = 5;
+const GAINS = 3;
 /** A gain nearer to 1 than this is no other ratio: a battery's own figure and a clamp differ by some per cent. */
 const OWN_RATIO = { low: 0.8, high: 1.25 };
-const LEAST_RATIO = 0.08;
+const OTHER_RATIO = { least: 0.08, most: 12 };
+/** Length of that range on a logarithmic scale, both signs. */
+const RATIO_LOG_RANGE = 2 * Math.log(OTHER_RATIO.most / OTHER_RATIO.least);
+const KNOWN_GAINS = 2;
 
 const clampSchema = z.object({
-  counts: z.object({ steps: z.number(), levels: z.number(), lineLoads: z.number(), standing: z.number() }),
+  counts: z.object({
+    steps: z.number(),
+    levels: z.number(),
+    lineLoads: z.number(),
+    standing: z.number(),
+    voltage: z.number(),
+  }),
   /** Device time of the last evidence; 0 before any. */
   lastMs: z.number(),
   /** Device time of the first evidence against this clamp since the last for it; 0 while it is for it. */
@@ -123,11 +132,41 @@ export function noteGain(pair: ClampPair, channel: number, gain: number): void {
  */
 export function otherRatio(pair: ClampPair, channel: number): number | null {
   const gains = pair.clamps[channel]?.gains ?? [];
-  if (gains.length < 2) return null;
-  const gain = gains.toSorted((a, b) => a - b)[Math.floor(gains.length / 2)] ?? 1;
+  const gain = medianOf(gains);
+  return gain === undefined || gains.length < KNOWN_GAINS || !isOtherRatio(gain) ? null : gain;
+}
+
+/**
+ * Log-likelihood of a channel that shows `shownW` where a clamp in its place would show `trueW`, if it is of
+ * another ratio.
+ * @param explains log density if that much should have been shown, W
+ * @param logOutlier log density of what nothing explains
+ */
+export function ratioLikelihood(
+  pair: ClampPair,
+  channel: number,
+  shownW: number,
+  trueW: number,
+  explains: (expectedW: number) => number,
+  logOutlier: number,
+): number {
+  if (trueW === 0) return explains(0);
+  const gain = otherRatio(pair, channel);
+  if (gain !== null) return explains(gain * trueW);
+  const known = (pair.clamps[channel]?.gains ?? []).length >= KNOWN_GAINS;
+  const shown = shownW / trueW;
+  // Before a gain is known it may be any, each doubling of it as likely as the next.
+  return known || !isOtherRatio(shown) ? logOutlier : -Math.log(RATIO_LOG_RANGE * Math.abs(shownW));
+}
+
+function isOtherRatio(gain: number): boolean {
   const size = Math.abs(gain);
-  const isOwn = size >= OWN_RATIO.low && size <= OWN_RATIO.high;
-  return isOwn || size < LEAST_RATIO ? null : gain;
+  return !isOwnRatio(gain) && size >= OTHER_RATIO.least && size <= OTHER_RATIO.most;
+}
+
+/** True for a gain that a clamp of the right ratio may show, reversed or not. */
+export function isOwnRatio(gain: number): boolean {
+  return Math.abs(gain) >= OWN_RATIO.low && Math.abs(gain) <= OWN_RATIO.high;
 }
 
 /** Posterior log odds of the arrangements of which `isIn` holds, nats. */
@@ -149,6 +188,16 @@ export function stateLogOdds(pair: ClampPair, channel: number, state: ClampState
   return pairLogOdds(
     pair,
     (arrangement) => arrangement.clamps[channel] === state && !isPlainSwap(arrangement),
+  );
+}
+
+/** Log odds that a clamp's arrow is turned; one of another ratio may be turned as well. */
+export function reversedLogOdds(pair: ClampPair, channel: number): number {
+  const turned: readonly (ClampState | undefined)[] =
+    (otherRatio(pair, channel) ?? 1) < 0 ? ['reversed', 'ratio'] : ['reversed'];
+  return pairLogOdds(
+    pair,
+    (arrangement) => turned.includes(arrangement.clamps[channel]) && !isPlainSwap(arrangement),
   );
 }
 
@@ -190,9 +239,14 @@ export function forgetClamp(pair: ClampPair, channel: number): void {
   pair.pieces += 1;
 }
 
+/** The upper of the two middle values where there are two. */
+export function medianOf(values: readonly number[]): number | undefined {
+  return values.toSorted((a, b) => a - b)[Math.floor(values.length / 2)];
+}
+
 function startClamp(): ClampPair['clamps'][number] {
   return {
-    counts: { steps: 0, levels: 0, lineLoads: 0, standing: 0 },
+    counts: { steps: 0, levels: 0, lineLoads: 0, standing: 0, voltage: 0 },
     lastMs: 0,
     againstSinceMs: 0,
     gains: [],

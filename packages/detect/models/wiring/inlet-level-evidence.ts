@@ -6,18 +6,21 @@ import type { Site } from '@afterwatt/wire';
 import { CLOCK_OFFSET_MS } from './battery-step-evidence.ts';
 import { type BatteryTracks, rangeSince } from './battery-track.ts';
 import { logMixture } from './channel-noise.ts';
-import { type ClampPair, learn, noteGain, otherRatio } from './clamp-pair.ts';
+import { type ClampPair, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
 import type { MeterRow } from './meter-window.ts';
 
 /** Less says nothing of direction: standby draw, and the clamp's own error near 0. */
 const LEAST_LEVEL_W = 100;
 /** Readings of one level share their errors: so much time of them counts as one observation. */
 const OBSERVATION_MS = 50_000;
-/** Clamp error near 0, and rounding of both. */
-const ZERO_ERROR_W = 8;
+/** Below this the error near 0 hides the ratio. */
+const LEAST_RATIO_LEVEL_W = 400;
+/** Errors of clamp and battery near 0. */
+const ZERO_ERROR_W = 15;
 const LEVEL_ACCURACY = 0.04;
 /** Share of pairs that do not belong together: a lost reading, a clock that jumps. */
 const OUTLIER_SHARE = 0.02;
+const LOG_OUTLIER = logMixture(Number.POSITIVE_INFINITY, 1, OUTLIER_SHARE);
 
 /**
  * Compares one meter reading with what the batteries said from CLOCK_OFFSET_MS before it to as long after it.
@@ -47,25 +50,25 @@ export function learnFromLevel(
     if (level === undefined || level === null || channelW === undefined || channelW === null) return 0;
     const middleW = (level.lowW + level.highW) / 2;
     const scaleW = ZERO_ERROR_W + LEVEL_ACCURACY * Math.abs(middleW) + (level.highW - level.lowW) / 2;
-    const explains = (gain: number) => logMixture(channelW - gain * middleW, scaleW, OUTLIER_SHARE);
+    const explains = (expectedW: number) => logMixture(channelW - expectedW, scaleW, OUTLIER_SHARE);
     const sign = swapped && !sameLeg ? -1 : 1;
     switch (state) {
       case 'right':
-        return explains(sign);
+        return explains(sign * middleW);
       case 'reversed':
-        return explains(-sign);
+        return explains(-sign * middleW);
       case 'dead':
         return explains(0);
-      case 'ratio': {
-        const gain = swapped ? null : otherRatio(pair, channel);
-        return gain === null ? Math.log(OUTLIER_SHARE / 8000) : explains(gain);
-      }
+      case 'ratio':
+        if (level.leastW < LEAST_RATIO_LEVEL_W) return explains(sign * middleW);
+        if (swapped) return LOG_OUTLIER;
+        return ratioLikelihood(pair, channel, channelW, middleW, explains, LOG_OUTLIER);
     }
   });
   for (const channel of loaded) {
     const level = levels[channel];
     const channelW = shownW[channel];
-    if (level && channelW !== null && channelW !== undefined) {
+    if (level && level.leastW >= LEAST_RATIO_LEVEL_W && channelW !== null && channelW !== undefined) {
       noteGain(pair, channel, (2 * channelW) / (level.lowW + level.highW));
     }
   }

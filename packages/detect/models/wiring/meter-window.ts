@@ -3,8 +3,8 @@
 import type { MeterReading } from '@afterwatt/wire';
 import { z } from 'zod';
 
-/** Rows kept; at 5 s they reach back two minutes. */
-const ROWS = 24;
+/** Rows kept; at 5 s they reach back a minute and a half. */
+const ROWS = 18;
 
 /** Device time and power of one reading: the two service legs, then the inlets (null: not sent). */
 const rowSchema = z.object({

@@ -8,7 +8,7 @@
 // Continuous Inspection Schemes, Biometrika 41, 1954): old proof cannot delay new evidence without end.
 
 /** At most this share of what is raised may be wrong. */
-export const ALPHA = 1e-3;
+export const ALPHA = 0.003;
 /** At most this share of what is there may be taken for right. */
 export const BETA = 0.01;
 /** Posterior log odds above which a set of hypotheses is accepted. */

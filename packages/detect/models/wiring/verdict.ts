@@ -3,7 +3,7 @@
 import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import { ABSENT, type Facts, type Figure, type Verdict } from '../../detector.ts';
-import { type ClampPair, EVIDENCE_KINDS, type EvidenceKind } from './clamp-pair.ts';
+import { type ClampPair, EVIDENCE_KINDS, type EvidenceKind, medianOf } from './clamp-pair.ts';
 import { ACCEPT_LOG_ODDS, probability, REJECT_LOG_ODDS } from './sequential-test.ts';
 
 /** What a wiring detector remembers: how much of the pair's evidence it has judged. */
@@ -21,6 +21,7 @@ const EVIDENCE_LABELS: Readonly<Record<EvidenceKind, { label: string; source: st
   steps: { label: 'Battery steps compared', source: 'battery ac.p against the service channels' },
   levels: { label: 'Readings compared with the battery', source: 'battery ac.p against the inlet channel' },
   lineLoads: { label: '240 V loads seen', source: 'both service channels at once' },
+  voltage: { label: 'Loads that the leg voltages answered to', source: 'l1.v less l2.v, by Kirchhoff' },
   standing: { label: 'Quarter hours of standing load', source: 'service channel with the battery idle' },
 };
 
@@ -65,8 +66,7 @@ export function verdictOf({ logOdds, pair, channels, at, facts, series, figures 
 
 /** The typical slope of a channel against what it should have shown, or nothing where none is known. */
 export function slopeFigures(pair: ClampPair, channel: number, source: string): Figure[] {
-  const gains = pair.clamps[channel]?.gains ?? [];
-  const slope = gains.toSorted((a, b) => a - b)[Math.floor(gains.length / 2)];
+  const slope = medianOf(pair.clamps[channel]?.gains ?? []);
   if (slope === undefined) return [];
   return [{ label: 'Slope against the battery (right: 1)', value: slope, unit: '', source }];
 }

@@ -1,0 +1,111 @@
+// A load across both legs (240 V: water heater, range, air conditioning, car charger) draws the same from each:
+// both channels step at once, by the same amount and with the same sign. Opposite signs: one of the clamps
+// stands the wrong way round. Another ratio that comes again and again: one of them is of another ratio.
+// Easily confused with: two 120 V loads that switch together (their ratio is any), and a 240 V load with a
+// 120 V part, such as a dryer's motor (its ratio is its own, not that of all others).
+
+import { z } from 'zod';
+import type { ClampState } from './arrangement.ts';
+import { type ClampPair, isOwnRatio, learnJointly, otherRatio } from './clamp-pair.ts';
+import { MOST_NATS } from './sequential-test.ts';
+
+/** Smaller steps on a leg are too often two loads that switch by chance together. */
+const LEAST_LEG_STEP_W = 400;
+/** Ratios of the two legs' steps within this share of each other are the same ratio. */
+const SAME_RATIO = 0.06;
+/** A gain from a few battery steps is known so well. */
+const ALIKE = 0.2;
+/** Loads remembered, and how many of them must agree in their ratio before it is taken for the clamps' own. */
+const LOADS = 9;
+const AGREEING = 4;
+/** A clamp has its ratio for loads of every size; an appliance has its own for itself. */
+const SIZES_APART = 1.2;
+/** CTs of half or double the rating are the usual ones to be taken for each other; few appliances divide so. */
+const USUAL_RATIOS = [0.5, 2];
+/** A load that cycles is not a new witness each time. */
+const LEAST_SPACING_MS = 2 * 60_000;
+/** The most that one load may say. */
+const MOST_LOAD_NATS = 2.5;
+/** Density of ln|ratio|: loads across both legs, and two loads by chance. */
+const LINE_LOAD_SHARE = 0.5;
+const CHANCE_DENSITY = 0.3;
+
+export const lineLoadsSchema = z.object({
+  /** Steps of both legs, W, as the channels show them, newest last. */
+  stepsW: z.array(z.tuple([z.number(), z.number()])).max(LOADS),
+  lastMs: z.number(),
+});
+export type LineLoads = z.infer<typeof lineLoadsSchema>;
+
+export function startLineLoads(): LineLoads {
+  return { stepsW: [], lastMs: 0 };
+}
+
+/**
+ * Takes the steps of both service channels between two consecutive readings, W; most of them say nothing.
+ * @param at device time of the later reading
+ */
+export function learnFromLineLoad(
+  pair: ClampPair,
+  lineLoads: LineLoads,
+  at: number,
+  l1StepW: number,
+  l2StepW: number,
+): void {
+  if (Math.abs(l1StepW) < LEAST_LEG_STEP_W || Math.abs(l2StepW) < LEAST_LEG_STEP_W) return;
+  if (at - lineLoads.lastMs < LEAST_SPACING_MS) return;
+  lineLoads.lastMs = at;
+  const ratio = l2StepW / l1StepW;
+  const usual = usualRatio(lineLoads.stepsW);
+  learnJointly(pair, 'lineLoads', at, 1, [0, 1], ({ clamps }) => {
+    const [first = 'right', second = 'right'] = clamps;
+    if (first === 'dead' || second === 'dead') return -MOST_NATS;
+    const expected = expectedRatio(pair, first, second, usual);
+    return Math.max(-MOST_LOAD_NATS, expected === null ? logDensity(null) : logDensity(ratio / expected));
+  });
+  if (lineLoads.stepsW.length === LOADS) lineLoads.stepsW.shift();
+  lineLoads.stepsW.push([Math.round(l1StepW), Math.round(l2StepW)]);
+}
+
+/** The ratio of steps that two clamps would show, or null where it may be any. */
+function expectedRatio(
+  pair: ClampPair,
+  first: ClampState,
+  second: ClampState,
+  usual: number | null,
+): number | null {
+  const signs = (first === 'reversed' ? -1 : 1) * (second === 'reversed' ? -1 : 1);
+  if (first !== 'ratio' && second !== 'ratio') return signs;
+  // Two clamps of one box are both of the same other ratio.
+  if (first === second) return signs;
+  const ofLoads = usual === null || isOwnRatio(usual) ? null : usual;
+  const gain = first === 'ratio' ? otherRatio(pair, 0) : otherRatio(pair, 1);
+  if (gain === null) return ofLoads;
+  const ofSteps = signs * (first === 'ratio' ? 1 / gain : gain);
+  return ofLoads !== null && isSame(ofLoads, ofSteps, ALIKE) ? ofLoads : ofSteps;
+}
+
+/** Log density of ln(ratio / expected), relative to that of a load that fits. */
+function logDensity(relative: number | null): number {
+  const peak = 1 / (2 * SAME_RATIO);
+  const fits = relative !== null && isSame(relative, 1);
+  const density = (fits ? LINE_LOAD_SHARE * peak : 0) + (1 - LINE_LOAD_SHARE) * CHANCE_DENSITY;
+  return Math.log(density / (LINE_LOAD_SHARE * peak + (1 - LINE_LOAD_SHARE) * CHANCE_DENSITY));
+}
+
+/** The ratio that the remembered loads agree on, if they do; earlier loads only. */
+function usualRatio(stepsW: LineLoads['stepsW']): number | null {
+  for (const [l1W, l2W] of stepsW) {
+    const ratio = l2W / l1W;
+    const agreeing = stepsW.filter(([first, second]) => isSame(second / first, ratio));
+    const sizes = agreeing.map(([first]) => Math.abs(first));
+    const several = Math.max(...sizes) >= SIZES_APART * Math.min(...sizes);
+    const usual = USUAL_RATIOS.some((other) => isSame(Math.abs(ratio), other));
+    if (agreeing.length >= AGREEING && (several || usual)) return ratio;
+  }
+  return null;
+}
+
+function isSame(ratio: number, other: number, within = SAME_RATIO): boolean {
+  return ratio * other > 0 && Math.abs(Math.log(ratio / other)) <= within;
+}

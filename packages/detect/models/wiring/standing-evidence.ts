@@ -1,0 +1,189 @@
+// What a leg shows while no battery is at work. A house without other generation cannot export then, so a leg
+// that does stands the wrong way round; and a leg that has always carried something and suddenly carries
+// nothing at all has lost its clamp. Judged in quarter hours: the readings within one are no independent
+// witnesses.
+//
+// Somebody may have forgotten to register the solar panels. They export by day only, so export counts by
+// night only; and a leg that imports by day proves little, as panels behind a reversed clamp would look so.
+
+import { zoneClock } from '@afterwatt/tariff';
+import type { Site } from '@afterwatt/wire';
+import { z } from 'zod';
+import { type ClampPair, learn } from './clamp-pair.ts';
+import { MOST_NATS } from './sequential-test.ts';
+import { NO_SIGNAL_W, placeSign } from './service-sign.ts';
+
+const HOUR_MS = 3_600_000;
+const BLOCK_MS = HOUR_MS / 4;
+/** The clamps' error near 0 (class 1 clamps are not specified there; common practice). */
+const STANDING_W = 25;
+/** A block counts as of one kind when so much of it is. */
+const MOST_OF_BLOCK = 0.9;
+const LEAST_READINGS = 3;
+/** No sun in the inhabited part of the grid (north of 66 degrees it would take more). */
+const NIGHT = { fromHour: 22, toHour: 4 };
+
+/** Weight of a block against the hypotheses it contradicts, nats. */
+const EXPORT_BY_NIGHT_NATS = 1.25;
+const IMPORT_BY_NIGHT_NATS = 1.25;
+const IMPORT_BY_DAY_NATS = 0.4;
+
+/** A leg's habits are known after a day of blocks; beyond this count the older half is forgotten. */
+const KNOWN_BLOCKS = 96;
+const MOST_BLOCKS = 1000;
+/** What is off stays off: blocks without signal are hardly independent. */
+const SILENCE_WEIGHT = 0.25;
+
+const legSchema = z.object({
+  /** Readings of the present block. */
+  readings: z.number(),
+  exporting: z.number(),
+  importing: z.number(),
+  silent: z.number(),
+  /** Readings among them in which a battery of the other leg was at work. */
+  otherBusy: z.number(),
+  /** Blocks so far in which the leg carried something, and nothing. */
+  loadedBlocks: z.number(),
+  silentBlocks: z.number(),
+});
+
+export const standingSchema = z.object({
+  /** Whole blocks since the Unix epoch. */
+  block: z.number(),
+  /** The grid was away, or nobody knows what the batteries did. */
+  isVoid: z.boolean(),
+  legs: z.array(legSchema),
+});
+export type Standing = z.infer<typeof standingSchema>;
+
+export function startStanding(): Standing {
+  const leg = {
+    readings: 0,
+    exporting: 0,
+    importing: 0,
+    silent: 0,
+    otherBusy: 0,
+    loadedBlocks: 0,
+    silentBlocks: 0,
+  };
+  return { block: 0, isVoid: false, legs: [{ ...leg }, { ...leg }] };
+}
+
+/** What is known at one meter reading. */
+export interface StandingReading {
+  readonly at: number;
+  readonly l1W: number;
+  readonly l2W: number;
+  /** Is some battery of that leg at work, or not heard? */
+  readonly l1Busy: boolean;
+  readonly l2Busy: boolean;
+  /** False in an outage: an islanded house draws nothing from the service. */
+  readonly gridPresent: boolean;
+}
+
+/** Takes a reading in, in place, and judges the block before when a new one begins. */
+export function learnFromStanding(
+  pair: ClampPair,
+  standing: Standing,
+  site: Site,
+  reading: StandingReading,
+): void {
+  const block = Math.floor(reading.at / BLOCK_MS);
+  if (block !== standing.block) {
+    const next = block === standing.block + 1;
+    if (next && !standing.isVoid) judgeBlock(pair, standing, site, reading.at);
+    startBlock(standing, block);
+  }
+  if (!reading.gridPresent) standing.isVoid = true;
+  const [first, second] = standing.legs;
+  if (first === undefined || second === undefined) return;
+  if (!reading.l1Busy) count(first, reading.l1W, reading.l2Busy);
+  if (!reading.l2Busy) count(second, reading.l2W, reading.l1Busy);
+}
+
+type LegBlock = Standing['legs'][number];
+
+function count(leg: LegBlock, watts: number, otherBusy: boolean): void {
+  leg.readings += 1;
+  if (otherBusy) leg.otherBusy += 1;
+  if (watts < -STANDING_W) leg.exporting += 1;
+  else if (watts > STANDING_W) leg.importing += 1;
+  if (Math.abs(watts) <= NO_SIGNAL_W) leg.silent += 1;
+}
+
+function judgeBlock(pair: ClampPair, standing: Standing, site: Site, at: number): void {
+  // Both silent: the main is open, or an outage that no battery told of.
+  const allSilent = standing.legs.every((leg) => isMost(leg.silent, leg));
+  const night = isNight(site, at);
+  standing.legs.forEach((leg, channel) => {
+    if (isMost(leg.silent, leg)) {
+      if (!allSilent) learnFromSilence(pair, leg, channel, at);
+      return;
+    }
+    if (leg.readings >= LEAST_READINGS) noteBlock(leg, 'loadedBlocks');
+    if (site.service.otherGeneration) return;
+    if (isMost(leg.exporting, leg) && night) learnDirection(pair, leg, channel, at, -1, EXPORT_BY_NIGHT_NATS);
+    if (isMost(leg.importing, leg)) {
+      learnDirection(pair, leg, channel, at, 1, night ? IMPORT_BY_NIGHT_NATS : IMPORT_BY_DAY_NATS);
+    }
+  });
+}
+
+/** @param shown 1: the channel shows import, -1: export */
+function learnDirection(
+  pair: ClampPair,
+  leg: LegBlock,
+  channel: number,
+  at: number,
+  shown: 1 | -1,
+  nats: number,
+): void {
+  const othersFlow = leg.otherBusy > (1 - MOST_OF_BLOCK) * leg.readings;
+  learn(pair, 'standing', at, 1, [channel], (of, swapped, state) => {
+    if (of !== channel) return 0;
+    if (state === 'dead') return -MOST_NATS;
+    // A clamp on the other leg would show that leg's battery, which flows either way.
+    if (swapped && othersFlow) return -nats / 2;
+    const arrow = state === 'reversed' ? -1 : 1;
+    return placeSign(swapped) * arrow === shown ? 0 : -nats;
+  });
+}
+
+/** How likely is a block of nothing, by what this leg used to do? A dead clamp shows nothing else. */
+function learnFromSilence(pair: ClampPair, leg: LegBlock, channel: number, at: number): void {
+  const known = leg.loadedBlocks + leg.silentBlocks;
+  noteBlock(leg, 'silentBlocks');
+  if (known < KNOWN_BLOCKS) return;
+  const usual = Math.log((leg.silentBlocks + 1) / (known + 2));
+  learn(pair, 'standing', at, SILENCE_WEIGHT, [channel], (of, _, state) =>
+    of === channel && state !== 'dead' ? usual : 0,
+  );
+}
+
+function noteBlock(leg: LegBlock, kind: 'loadedBlocks' | 'silentBlocks'): void {
+  leg[kind] += 1;
+  if (leg.loadedBlocks + leg.silentBlocks < MOST_BLOCKS) return;
+  leg.loadedBlocks = Math.floor(leg.loadedBlocks / 2);
+  leg.silentBlocks = Math.floor(leg.silentBlocks / 2);
+}
+
+function startBlock(standing: Standing, block: number): void {
+  standing.block = block;
+  standing.isVoid = false;
+  for (const leg of standing.legs) {
+    leg.readings = 0;
+    leg.exporting = 0;
+    leg.importing = 0;
+    leg.silent = 0;
+    leg.otherBusy = 0;
+  }
+}
+
+function isMost(part: number, leg: LegBlock): boolean {
+  return leg.readings >= LEAST_READINGS && part >= MOST_OF_BLOCK * leg.readings;
+}
+
+function isNight(site: Site, at: number): boolean {
+  const hour = (zoneClock(site.timeZone).wallMs(at) / HOUR_MS) % 24;
+  return hour >= NIGHT.fromHour || hour < NIGHT.toHour;
+}

@@ -1,0 +1,152 @@
+// A load pulls its own leg's voltage down and, through the neutral, the other's up: with source E, service
+// impedance Zs and neutral impedance Zn, v1 - v2 = -(i1 - i2)(Zs + 2 Zn), whatever the grid does to both. So a
+// load on one leg alone tells where the arrow of that leg's clamp points, without any battery: v1 - v2 falls
+// when i1 rises. (Kirchhoff's voltage law on the two halves of a 120/240 V service; resistive loads.) And a leg
+// whose clamp shows nothing, while v1 - v2 moves as if it carried loads, has a dead clamp.
+//
+// Voltages are rounded and noisy, so each load says little, and nothing until a usual slope is known.
+
+import type { MeterReading } from '@afterwatt/wire';
+import { z } from 'zod';
+import { type ClampPair, learn } from './clamp-pair.ts';
+import { NO_SIGNAL_W } from './service-sign.ts';
+
+const LEAST_STEP_W = 400;
+/** The other leg must move by less than this share of the step, and neither by more when nothing switched. */
+const ALONE = 0.15;
+const STILL_W = 60;
+/** Loads remembered for the usual slope, and how many make one. */
+const SLOPES = 7;
+const KNOWN_SLOPES = 4;
+/** A change is seen in the voltage when it should be so many times its own noise. */
+const SEEN = 5;
+/** Rounding of both voltages to 0.1 V. */
+const LEAST_NOISE_V = 0.05;
+const LEAST_UNEXPLAINED_V = 0.3;
+const UNEXPLAINED_NOISES = 8;
+const NOISE_GAIN = 0.03;
+/** The slope of one load differs from the usual one by so much (power factor, other loads at the same time). */
+const SLOPE_SPREAD = 0.35;
+const OUTLIER_SHARE = 0.1;
+const OUTLIER_RANGE_V = 4;
+const T3_PEAK = 0.36755;
+/** Loads of one appliance share their errors. */
+const WEIGHT = 0.4;
+/** A jump that no channel explains is this much likelier behind a dead clamp, nats. */
+const UNEXPLAINED_NATS = 2.3;
+const LEAST_SPACING_MS = 60_000;
+
+export const voltagesSchema = z.object({
+  /** Usual size of changes of v1 - v2 while nothing switches, V. */
+  noiseV: z.number(),
+  /** |change of v1 - v2| over |change of current| of the last loads on one leg, ohm, newest last. */
+  slopesOhm: z.array(z.number()).max(SLOPES),
+  lastMs: z.number(),
+});
+export type Voltages = z.infer<typeof voltagesSchema>;
+
+export function startVoltages(): Voltages {
+  return { noiseV: 0.1, slopesOhm: [], lastMs: 0 };
+}
+
+/** Takes two consecutive meter readings; most say nothing, and teach the noise. */
+export function learnFromVoltage(
+  pair: ClampPair,
+  voltages: Voltages,
+  before: MeterReading,
+  now: MeterReading,
+): void {
+  const steps = stepsBetween(before, now);
+  if (steps === null) return;
+  const { l1W, l2W, differenceV } = steps;
+  if (Math.abs(l1W) < STILL_W && Math.abs(l2W) < STILL_W) {
+    const size = Math.abs(differenceV);
+    const unexplained = size > Math.max(LEAST_UNEXPLAINED_V, UNEXPLAINED_NOISES * voltages.noiseV);
+    if (unexplained) learnFromUnseen(pair, voltages, before, now);
+    else learnNoise(voltages, size);
+    return;
+  }
+  const channel = Math.abs(l1W) > Math.abs(l2W) ? 0 : 1;
+  const [own, other] = channel === 0 ? [l1W, l2W] : [l2W, l1W];
+  if (Math.abs(own) < LEAST_STEP_W || Math.abs(other) > ALONE * Math.abs(own)) return;
+  const ampere = own / ((channel === 0 ? now.l1V : now.l2V) ?? 120);
+  // Falls with a load on L1, rises with one on L2.
+  const droppedV = channel === 0 ? -differenceV : differenceV;
+  const ohm = usualOhm(voltages);
+  if (ohm !== null && ohm * Math.abs(ampere) >= SEEN * voltages.noiseV) {
+    learnFromLoad(pair, voltages, channel, ohm * ampere, droppedV, before, now);
+  }
+  if (voltages.slopesOhm.length === SLOPES) voltages.slopesOhm.shift();
+  voltages.slopesOhm.push(Math.round((1e4 * Math.abs(droppedV)) / Math.abs(ampere)) / 1e4);
+}
+
+/** A load on one leg alone: does the voltage answer as the arrow says? */
+function learnFromLoad(
+  pair: ClampPair,
+  voltages: Voltages,
+  channel: number,
+  expectedV: number,
+  droppedV: number,
+  before: MeterReading,
+  now: MeterReading,
+): void {
+  if (now.at - voltages.lastMs < LEAST_SPACING_MS) return;
+  voltages.lastMs = now.at;
+  const spreadV = Math.hypot(2 * voltages.noiseV, SLOPE_SPREAD * expectedV);
+  const explains = (dropV: number) => logDensity(droppedV - dropV, spreadV);
+  const other = 1 - channel;
+  // A dead clamp on the other leg hides the other half of a 240 V load, which the voltage does not answer to.
+  const otherSilent = isSilent(before, other) && isSilent(now, other);
+  learn(pair, 'voltage', now.at, WEIGHT, otherSilent ? [channel, other] : [channel], (of, _, state) => {
+    if (of !== channel) return 0;
+    return state === 'reversed' ? explains(-expectedV) : explains(expectedV);
+  });
+  if (!otherSilent) return;
+  const hidden = Math.log(0.5 * Math.exp(explains(0)) + 0.5 * Math.exp(explains(expectedV)));
+  learn(pair, 'voltage', now.at, WEIGHT, [other], (of, _, state) =>
+    of === other && state === 'dead' ? hidden - explains(expectedV) : 0,
+  );
+}
+
+/** The voltage moved as if a load had switched, and no channel shows one. */
+function learnFromUnseen(pair: ClampPair, voltages: Voltages, before: MeterReading, now: MeterReading): void {
+  const silent = [0, 1].filter((channel) => isSilent(before, channel) && isSilent(now, channel));
+  const [channel, another] = silent;
+  if (channel === undefined || another !== undefined || usualOhm(voltages) === null) return;
+  if (now.at - voltages.lastMs < LEAST_SPACING_MS) return;
+  voltages.lastMs = now.at;
+  learn(pair, 'voltage', now.at, WEIGHT, [channel], (of, _, state) =>
+    of === channel && state !== 'dead' ? -UNEXPLAINED_NATS : 0,
+  );
+}
+
+function stepsBetween(before: MeterReading, now: MeterReading) {
+  if (before.l1W === null || before.l2W === null || now.l1W === null || now.l2W === null) return null;
+  if (before.l1V === null || before.l2V === null || now.l1V === null || now.l2V === null) return null;
+  return {
+    l1W: now.l1W - before.l1W,
+    l2W: now.l2W - before.l2W,
+    differenceV: now.l1V - now.l2V - (before.l1V - before.l2V),
+  };
+}
+
+function learnNoise(voltages: Voltages, sizeV: number): void {
+  const factor = sizeV > voltages.noiseV ? 1 + NOISE_GAIN : 1 - NOISE_GAIN;
+  voltages.noiseV = Math.max(LEAST_NOISE_V, voltages.noiseV * factor);
+}
+
+function usualOhm({ slopesOhm }: Voltages): number | null {
+  if (slopesOhm.length < KNOWN_SLOPES) return null;
+  return slopesOhm.toSorted((a, b) => a - b)[Math.floor(slopesOhm.length / 2)] ?? null;
+}
+
+function isSilent(reading: MeterReading, channel: number): boolean {
+  const watts = channel === 0 ? reading.l1W : reading.l2W;
+  return watts !== null && Math.abs(watts) <= NO_SIGNAL_W;
+}
+
+function logDensity(residualV: number, scaleV: number): number {
+  const z = residualV / scaleV;
+  const core = T3_PEAK / (scaleV * (1 + (z * z) / 3) ** 2);
+  return Math.log((1 - OUTLIER_SHARE) * core + OUTLIER_SHARE / OUTLIER_RANGE_V);
+}
