@@ -15,6 +15,7 @@ import { z } from 'zod';
 import type { SiteEvent } from './event.ts';
 import { type GridState, gridModel } from './models/grid.ts';
 import { type HouseLoadState, houseLoadModel } from './models/house-load.ts';
+import { type ServiceImpedanceState, serviceImpedanceModel } from './models/service-impedance.ts';
 import { type StormState, stormModel } from './models/storm-preparation.ts';
 import { type WiringState, wiringModel } from './models/wiring.ts';
 
@@ -40,6 +41,7 @@ export interface SiteView {
   readonly houseLoad: HouseLoadState;
   readonly storm: StormState;
   readonly wiring: WiringState;
+  readonly serviceImpedance: ServiceImpedanceState;
 }
 
 /** A reading without the quantities that were not sent. */
@@ -63,6 +65,7 @@ const MODELS = {
   houseLoad: houseLoadModel,
   storm: stormModel,
   wiring: wiringModel,
+  serviceImpedance: serviceImpedanceModel,
 } as const;
 
 /** @param saved what `saveView` returned earlier; a model whose saved shape is older starts afresh */
@@ -79,6 +82,7 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     houseLoad: restore(houseLoadModel, site, saved?.models['houseLoad']),
     storm: restore(stormModel, site, saved?.models['storm']),
     wiring: restore(wiringModel, site, saved?.models['wiring']),
+    serviceImpedance: restore(serviceImpedanceModel, site, saved?.models['serviceImpedance']),
   };
   for (const reading of saved?.readings ?? []) takeReading(view, restoreReading(reading));
   return view;
@@ -94,13 +98,20 @@ export function observeView(view: SiteView, event: SiteEvent): void {
   MODELS.houseLoad.observe(view.houseLoad, event, view);
   MODELS.storm.observe(view.storm, event, view);
   MODELS.wiring.observe(view.wiring, event, view);
+  MODELS.serviceImpedance.observe(view.serviceImpedance, event, view);
 }
 
 export function saveView(view: SiteView): SavedView {
   return {
     nowMs: view.nowMs,
     readings: savedReadings(view),
-    models: { grid: view.grid, houseLoad: view.houseLoad, storm: view.storm, wiring: view.wiring },
+    models: {
+      grid: view.grid,
+      houseLoad: view.houseLoad,
+      storm: view.storm,
+      wiring: view.wiring,
+      serviceImpedance: view.serviceImpedance,
+    },
   };
 }
 

@@ -1,0 +1,186 @@
+// A neutral that breaks is told within 15 s of showing, one that works loose before it breaks, and nothing
+// else that moves the legs. Voltages come from Kirchhoff's laws (models/test-service.ts); the parting of the
+// legs is held against the textbook divider of an open neutral, and the slopes against known resistances.
+
+import { openNeutralVoltages } from '@afterwatt/electrical';
+import { describe, expect, it } from 'vitest';
+import { startEngine, type Transition } from '../engine.ts';
+import { neutralOhm } from '../models/service-impedance.ts';
+import { type ServiceOptions, serviceSeries } from '../models/test-service.ts';
+import { aMeterReading, aSite, raises, runSeries, START_MS, seconds } from '../test-support.ts';
+import { openNeutral } from './open-neutral.ts';
+
+const HOUR_S = 3600;
+const DAY_S = 24 * HOUR_S;
+const site = aSite({ batteries: [] });
+
+function run(options: Partial<ServiceOptions> & { toS: number }): Transition[] {
+  const engine = startEngine(site, undefined, [openNeutral]);
+  const transitions: Transition[] = [];
+  for (const reading of serviceSeries({ site, seed: 3, ...options }))
+    transitions.push(...engine.step(reading));
+  return transitions;
+}
+/** Sound until `onsetS`, then `ohm` more. */
+const breaks = (onsetS: number, ohm: number) => (second: number) => (second < onsetS ? 0.03 : 0.03 + ohm);
+/** A kettle and a heater on leg 1 from `fromS`, so that the neutral carries current. */
+const heaters = (fromS: number) => (second: number) =>
+  second >= fromS && second < fromS + HOUR_S ? ([2400, 200, 0] as const) : ([0, 0, 0] as const);
+
+const ARRANGEMENTS = {
+  'in place': [
+    [1, 0],
+    [0, 1],
+  ],
+  'L1 reversed': [
+    [-1, 0],
+    [0, 1],
+  ],
+  'both reversed': [
+    [-1, 0],
+    [0, -1],
+  ],
+  swapped: [
+    [0, -1],
+    [-1, 0],
+  ],
+  'swapped, one reversed': [
+    [0, 1],
+    [-1, 0],
+  ],
+  'swapped, both reversed': [
+    [0, 1],
+    [1, 0],
+  ],
+} as const;
+
+describe('a neutral that breaks', () => {
+  it.each([0.6, 2, 15])('is told within 15 s when it has %s ohm and carries current', (ohm) => {
+    const transitions = run({ toS: DAY_S + HOUR_S, neutralOhm: breaks(DAY_S, ohm), extraW: heaters(DAY_S) });
+    const [first] = transitions;
+    expect(first).toMatchObject({ type: 'raised', kind: 'open-neutral', subject: 'service' });
+    expect((first?.detectedMs ?? 0) - START_MS).toBeLessThanOrEqual(1000 * (DAY_S + 15));
+    expect(first?.type === 'raised' && first.finding.priority).toBe('critical');
+    expect(transitions.filter(({ type }) => type === 'raised')).toHaveLength(1);
+  });
+
+  it.each(Object.entries(ARRANGEMENTS))('is told with the service CTs %s', (_, clamps) => {
+    const onset = 1.5 * DAY_S;
+    const transitions = run({
+      toS: onset + HOUR_S,
+      neutralOhm: breaks(onset, 1),
+      extraW: heaters(onset),
+      clamps,
+    });
+    expect(raises(transitions)).toHaveLength(1);
+    expect((transitions[0]?.detectedMs ?? 0) - START_MS).toBeLessThanOrEqual(1000 * (onset + 15));
+  });
+
+  it('parts the legs as the series divider does (handbook: 12 and 48 ohm give 48 V and 192 V)', () => {
+    const { l1V, l2V } = openNeutralVoltages(240, 12, 48);
+    expect([l1V, l2V]).toEqual([48, 192]);
+    const events = seconds(0, 60, 5).map((s) =>
+      aMeterReading(s, s < 30 ? {} : { l1V, l2V, l1W: l1V ** 2 / 12, l2W: l2V ** 2 / 48 }),
+    );
+    expect(raises(runSeries(site, openNeutral, events))).toEqual(['service 30']);
+  });
+
+  it.each([
+    { l1V: 127, l2V: 113, why: 'just outside range A on both sides', told: ['service 35'] },
+    { l1V: 125.9, l2V: 114.1, why: 'just inside range A', told: [] },
+    { l1V: 127, l2V: 115, why: 'only one leg outside', told: [] },
+    { l1V: 127, l2V: 102, why: 'the sum has fallen by 4.6 %: a leg is weak, the neutral is not', told: [] },
+  ])('border: $l1V V and $l2V V ($why)', ({ l1V, l2V, told }) => {
+    const events = seconds(0, 120, 5).map((s) => aMeterReading(s, s < 30 ? {} : { l1V, l2V }));
+    expect(raises(runSeries(site, openNeutral, events))).toEqual(told);
+  });
+
+  it('one odd reading is not told, unless it is extreme', () => {
+    const odd = (l1V: number, l2V: number) =>
+      seconds(0, 120, 5).map((s) => aMeterReading(s, s === 30 ? { l1V, l2V } : {}));
+    expect(runSeries(site, openNeutral, odd(127, 113))).toEqual([]);
+    expect(raises(runSeries(site, openNeutral, odd(150, 90)))).toEqual(['service 30']);
+  });
+
+  it('clears by evidence after the repair, not by a quiet night', () => {
+    const repairS = DAY_S + 12 * HOUR_S;
+    const mended = (second: number) => (second >= DAY_S && second < repairS ? 2 : 0.03);
+    const transitions = run({ toS: 2 * DAY_S + 6 * HOUR_S, neutralOhm: mended, extraW: heaters(DAY_S) });
+    expect(transitions.filter(({ type }) => type !== 'updated').map(({ type }) => type)).toEqual([
+      'raised',
+      'cleared',
+    ]);
+    expect((transitions.at(-1)?.atMs ?? 0) - START_MS).toBeGreaterThan(1000 * repairS);
+  });
+});
+
+describe('a neutral that works loose', () => {
+  it('is told as medium while it climbs over two days, and as critical before it has 0.5 ohm', () => {
+    const climb = (s: number) => 0.03 + 0.01 * 50 ** Math.min(1, Math.max(0, (s - 2 * DAY_S) / (2 * DAY_S)));
+    const transitions = run({ toS: 4.5 * DAY_S, neutralOhm: climb });
+    const [first] = transitions;
+    expect(first?.type === 'raised' && first.finding.priority).toBe('medium');
+    const critical = transitions.find((t) => t.type === 'updated' && t.finding.priority === 'critical');
+    const atOhm = climb(((critical?.atMs ?? Number.POSITIVE_INFINITY) - START_MS) / 1000);
+    expect(atOhm).toBeGreaterThan(0.2);
+    expect(atOhm).toBeLessThan(0.5);
+    expect(raises(transitions)).toHaveLength(1);
+  });
+
+  it('is told as medium when it climbs from day to day', () => {
+    const climb = (s: number) => 0.03 * 1.12 ** (s / DAY_S);
+    const transitions = run({ toS: 12 * DAY_S, neutralOhm: climb });
+    expect(transitions[0]?.type === 'raised' && transitions[0].finding.priority).toBe('medium');
+  });
+
+  it('is measured: 0.25 ohm to within a hundredth, behind a service of 0.05 ohm', () => {
+    const engine = startEngine(site, undefined, [openNeutral]);
+    const series = { site, seed: 5, toS: DAY_S, serviceOhm: 0.05, neutralOhm: () => 0.25 };
+    for (const reading of serviceSeries(series)) engine.step(reading);
+    expect(neutralOhm(engine.view.serviceImpedance)).toBeCloseTo(0.25, 2);
+    expect(Math.abs(engine.view.serviceImpedance.sum.slope)).toBeCloseTo(0.05, 2);
+  });
+});
+
+describe('what looks like it and is not', () => {
+  const noFault: [string, Partial<ServiceOptions>][] = [
+    ['three usual days', {}],
+    ['a noisy meter of 0.3 V that loses every hundredth reading', { voltNoiseV: 0.3, lost: 0.01 }],
+    ['a long rural service of 0.1 ohm with a neutral of 0.12', { serviceOhm: 0.1, neutralOhm: () => 0.12 }],
+    ['a brown-out', { sourceV: (s) => (s > DAY_S && s < DAY_S + HOUR_S ? 105 : 120) }],
+    ['a high line', { sourceV: (s) => (s > DAY_S ? 128.5 : 120) }],
+    ['a 240 V dryer with a 120 V motor', { extraW: (s) => (s % 9000 < 2400 ? [0, 500, 5000] : [0, 0, 0]) }],
+    ['the start of a big motor on one leg', { extraW: (s) => (s % 3600 < 5 ? [6000, 0, 0] : [700, 0, 0]) }],
+    [
+      'solar that feeds both legs',
+      { extraW: (s) => (s % DAY_S < 6 * HOUR_S ? [0, 0, -6000] : [0, 0, 0]), sourceV: () => 123 },
+    ],
+    ['a meter whose voltages are off by 1 % in opposite directions', { voltGains: [1.01, 0.99, 1] as const }],
+    ['a dead L2 clamp', { clamps: [[1, 0] as const, [0, 0] as const] }],
+    ['an L1 clamp of half the ratio', { clamps: [[0.5, 0] as const, [0, 1] as const] }],
+    ...Object.entries(ARRANGEMENTS).map(([name, clamps]): [string, Partial<ServiceOptions>] => [
+      `service CTs ${name}`,
+      { clamps },
+    ]),
+  ];
+  it.each(noFault)('%s', (_, options) => {
+    expect(run({ toS: 3 * DAY_S, ...options })).toEqual([]);
+  });
+
+  it('an outage in which a battery holds up one leg', () => {
+    const events = seconds(0, 600, 5).flatMap((s) => [
+      aMeterReading(s, s < 60 ? {} : { l1V: 120, l2V: 0, l1W: 0, l2W: 0 }),
+    ]);
+    expect(runSeries(site, openNeutral, events)).toEqual([]);
+  });
+});
+
+describe('what is told', () => {
+  it('tells the homeowner whom to call and to open nothing', () => {
+    const [first] = run({ toS: DAY_S + 600, neutralOhm: breaks(DAY_S, 2), extraW: heaters(DAY_S) });
+    const words = first?.type === 'raised' ? first.finding.words : undefined;
+    expect(words?.homeowner).toMatch(/utility.*licensed electrician.*nothing for you to open/s);
+    expect(words?.caution).toContain('Nobody opens the panel');
+    expect(words?.steps.join(' ')).not.toMatch(/open the panel/i);
+  });
+});

@@ -1,0 +1,379 @@
+// The neutral between transformer and panel is loose or open. Without it the legs' loads stand in series
+// across 240 V and divide it by their resistances: one leg rises, the other falls, their sum stays. Lamps and
+// electronics on the rising leg burn out, and currents return through pipes and earth electrodes.
+// Seen in three ways, each enough by itself:
+//  - the legs part beyond the service range in opposite directions, or part from each other by more than
+//    their currents explain, from one reading to the next: the break itself;
+//  - the line of v1 - v2 over the neutral's current turns steeper than 0.3 ohm of neutral: loose, also while
+//    little current shows it;
+//  - it climbs over hours or days before that: about to fail, told as medium.
+// Easily confused with: a brown-out or a high line (both legs go the same way), a 240 V load with a neutral,
+// the start of a big motor (one reading; its current explains it), solar feeding both legs, and CTs that sit
+// wrong (see models/service-impedance.ts: only sizes of slopes count, for any arrangement of the clamps).
+// Sources: ANSI C84.1 range A for the parting; 0.3 ohm and five times its own history: own judgement, ten
+// times what a healthy neutral of some tens of milliohm has; at 20 A it makes 120 W of heat in one joint.
+
+import { theilSen } from '@afterwatt/electrical';
+import type { MeterReading, Priority } from '@afterwatt/wire';
+import { z } from 'zod';
+import {
+  ABSENT,
+  defineDetector,
+  type Facts,
+  type Figure,
+  type ThresholdValues,
+  type Verdict,
+  type Words,
+} from '../detector.ts';
+import {
+  differenceResidualV,
+  neutralCurrentA,
+  neutralHistoryOhm,
+  neutralOhm,
+  type ServiceImpedanceState,
+} from '../models/service-impedance.ts';
+import type { SiteView } from '../site-view.ts';
+import { rounded } from '../wording.ts';
+
+const MINUTE_MS = 60_000;
+/** Points of suspicion at which it is told, and what a reading without any takes off. */
+const SUSPICION_TOLD = 2;
+const SUSPICION_CALMS = 0.5;
+/** So many times the usual distance from the line are no noise; it is known after so many readings. */
+const USUAL_RESIDUALS = 8;
+const SETTLED_READINGS = 100;
+const RESIDUAL_READINGS = 500;
+/** Readings that come more slowly than this are each enough. */
+const SLOW_READINGS_MS = 12_000;
+/** Lines in a row that have to show a loose neutral. */
+const LOOSE_LINES = 3;
+/** What a healthy neutral has, ohm, where a site has no history (common practice: tens of milliohm). */
+const HEALTHY_OHM = 0.06;
+/** Readings in a row that show a sound neutral under load, before an open one is taken as mended. */
+const SOUND_READINGS = 60;
+const SOUND_CURRENT_A = 3;
+/** ... and none that speaks for the fault in this time. */
+const CALM_MS = 15 * MINUTE_MS;
+/** All levels of a line are newer than the fault after so many lines. */
+const LINES_OF_NEW_LEVELS = 9;
+/** A climb is looked for in this many days, at least so many, of which so large a share of pairs rises. */
+const CLIMB_DAYS = 14;
+const CLIMB_DAYS_LEAST = 6;
+const CLIMB_PAIRS = 0.8;
+
+const THRESHOLDS = {
+  highPu: { default: 1.05, unit: 'pu', min: 1, max: 1.5, source: 'ANSI C84.1 service range A: 126 V' },
+  lowPu: { default: 0.95, unit: 'pu', min: 0.5, max: 1, source: 'ANSI C84.1 service range A: 114 V' },
+  sumPct: {
+    default: 4,
+    unit: '%',
+    min: 1,
+    max: 20,
+    source: 'own judgement: within range A, where no load pulls both legs',
+  },
+  partedV: {
+    default: 2.5,
+    unit: 'V',
+    min: 0.5,
+    max: 20,
+    source: 'own judgement: 0.3 ohm at 4 A; far beyond a meter’s noise and rounding',
+  },
+  looseOhm: {
+    default: 0.3,
+    unit: 'ohm',
+    min: 0.1,
+    max: 5,
+    source: 'own judgement: 120 W in a joint at 20 A',
+  },
+  overHistory: { default: 5, unit: 'times', min: 1.5, max: 100, source: 'own judgement' },
+  climbOhm: { default: 0.12, unit: 'ohm', min: 0.02, max: 5, source: 'own judgement' },
+  climbOverHistory: { default: 3, unit: 'times', min: 1.5, max: 100, source: 'own judgement' },
+} as const;
+type Values = ThresholdValues<typeof THRESHOLDS>;
+
+const stateSchema = z.object({
+  /** Points for readings that an open neutral explains and nothing else does. */
+  suspicion: z.number(),
+  suspectMs: z.number(),
+  lastPointMs: z.number(),
+  /** Usual distance of v1 - v2 from what the currents explain while all is sound, V, and readings it rests on. */
+  usualV: z.number(),
+  usualReadings: z.number(),
+  /** Lines in a row that show a loose neutral, and the last line judged. */
+  looseLines: z.number(),
+  looseMs: z.number(),
+  line: z.number(),
+  /** How it stands; null while it is sound. */
+  found: z.enum(['open', 'loose', 'climbing']).nullable(),
+  sinceMs: z.number(),
+  /** Lines at the time it was found. */
+  foundLine: z.number(),
+  soundReadings: z.number(),
+  /** The farthest that the legs stood apart since then, V of each leg. */
+  peakV: z.object({ l1: z.number(), l2: z.number() }),
+});
+type State = z.infer<typeof stateSchema>;
+
+export const openNeutral = defineDetector({
+  kind: 'open-neutral',
+  thresholds: THRESHOLDS,
+  wants: ['meter'],
+  delays: () => ({ onDelayMs: 0, offDelayMs: 5 * MINUTE_MS }),
+  subjects: () => ['service'],
+  state: stateSchema,
+  start: () => ({
+    suspicion: 0,
+    suspectMs: 0,
+    lastPointMs: 0,
+    usualV: 0,
+    usualReadings: 0,
+    looseLines: 0,
+    looseMs: 0,
+    line: 0,
+    found: null,
+    sinceMs: 0,
+    foundLine: 0,
+    soundReadings: 0,
+    peakV: { l1: 0, l2: 0 },
+  }),
+  observe({ state, event, view, values }): Verdict | undefined {
+    if (event.kind !== 'meter' || event.l1V === null || event.l2V === null) return undefined;
+    if (view.grid.present === false) return undefined;
+    const impedance = view.serviceImpedance;
+    suspect(state, event, view, values);
+    if (state.suspicion >= SUSPICION_TOLD) find(state, 'open', state.suspectMs, impedance.lines);
+    if (state.line !== impedance.lines) {
+      state.line = impedance.lines;
+      judgeLine(state, event.at, impedance, values);
+    }
+    if (state.found === null) return ABSENT;
+    if (isSound(state, event, impedance, values)) {
+      state.found = null;
+      return ABSENT;
+    }
+    notePeak(state, event.l1V, event.l2V);
+    return present(state, event.at, view, values);
+  },
+  words: ({ facts }) => words(facts),
+});
+
+/** Do the legs stand in a way that only an open neutral explains? Adds to the suspicion, or calms it. */
+function suspect(state: State, meter: MeterReading, view: SiteView, values: Values): void {
+  const points = pointsOf(state, meter, view, values);
+  if (points === 0) {
+    state.suspicion = Math.max(0, state.suspicion - SUSPICION_CALMS);
+    return;
+  }
+  if (state.suspicion === 0) state.suspectMs = meter.at;
+  state.lastPointMs = meter.at;
+  state.soundReadings = 0;
+  const sinceLastMs = meter.at - (view.previousMeter?.at ?? meter.at);
+  const slow = sinceLastMs > SLOW_READINGS_MS;
+  state.suspicion = Math.min(2 * SUSPICION_TOLD, state.suspicion + (slow ? 2 * points : points));
+}
+
+function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Values): number {
+  const nominalV = view.site.service.nominalVolts;
+  const l1V = meter.l1V ?? 0;
+  const l2V = meter.l2V ?? 0;
+  if (Math.abs(l1V + l2V - 2 * nominalV) > (values.sumPct / 100) * 2 * nominalV) return 0;
+  const high = Math.max(l1V, l2V) / nominalV;
+  const low = Math.min(l1V, l2V) / nominalV;
+  if (high > values.highPu && low < values.lowPu) {
+    const extreme = high - 1 > 2 * (values.highPu - 1) && 1 - low > 2 * (1 - values.lowPu);
+    return extreme ? SUSPICION_TOLD : 1;
+  }
+  const impedance = view.serviceImpedance;
+  const residualV = differenceResidualV(impedance, meter);
+  if (residualV === null) return 0;
+  const apartV = Math.abs(residualV);
+  const limitV = Math.max(values.partedV, USUAL_RESIDUALS * state.usualV);
+  if (state.found === null) {
+    state.usualReadings = Math.min(RESIDUAL_READINGS, state.usualReadings + 1);
+    state.usualV += (Math.min(apartV, limitV) - state.usualV) / state.usualReadings;
+  }
+  const explainedV = 2 * values.looseOhm * Math.abs(neutralCurrentA(impedance, meter));
+  return state.usualReadings >= SETTLED_READINGS && apartV >= limitV && apartV >= explainedV ? 1 : 0;
+}
+
+/** A new line of the neutral: loose, climbing, or neither. */
+function judgeLine(state: State, atMs: number, impedance: ServiceImpedanceState, values: Values): void {
+  const history = neutralHistoryOhm(impedance, values.looseOhm) ?? HEALTHY_OHM;
+  const latest = impedance.latestOhm ?? 0;
+  const isLoose = impedance.latestFits && latest > values.looseOhm && latest > values.overHistory * history;
+  if (isLoose) {
+    if (state.looseLines === 0) state.looseMs = atMs;
+    state.looseLines += 1;
+  } else {
+    state.looseLines = 0;
+  }
+  if (state.looseLines >= LOOSE_LINES) {
+    find(state, 'loose', state.looseMs, impedance.lines);
+    return;
+  }
+  const now = neutralOhm(impedance) ?? 0;
+  const hasRisen = now > values.climbOhm && now > values.climbOverHistory * history;
+  if (hasRisen || isClimbing(impedance, values)) find(state, 'climbing', atMs, impedance.lines);
+}
+
+/** Most pairs of the last days rise (Kendall), and the last ones are far above the first. */
+function isClimbing({ days }: ServiceImpedanceState, values: Values): boolean {
+  const last = days.slice(-CLIMB_DAYS);
+  const first = last[0];
+  if (first === undefined || last.length < CLIMB_DAYS_LEAST) return false;
+  let rising = 0;
+  let pairs = 0;
+  for (let i = 0; i < last.length; i++) {
+    for (let j = 0; j < i; j++) {
+      pairs += 1;
+      if ((last[i]?.ohm ?? 0) > (last[j]?.ohm ?? 0)) rising += 1;
+    }
+  }
+  if (rising < CLIMB_PAIRS * pairs) return false;
+  const line = theilSen(
+    last.map(({ day }) => day - first.day),
+    last.map(({ ohm }) => ohm),
+  );
+  if (line === undefined) return false;
+  const spanDays = (last.at(-1)?.day ?? first.day) - first.day;
+  const fromOhm = Math.max(0.02, line.intercept);
+  const toOhm = line.intercept + line.slope * spanDays;
+  return toOhm > 0.7 * values.climbOhm && toOhm > 2 * fromOhm;
+}
+
+function find(state: State, found: 'open' | 'loose' | 'climbing', sinceMs: number, line: number): void {
+  if (state.found === null) {
+    state.sinceMs = sinceMs;
+    state.peakV = { l1: 0, l2: 0 };
+  } else if (found === 'climbing') {
+    return;
+  }
+  if (state.found !== found) state.foundLine = line;
+  state.found = found;
+  state.soundReadings = 0;
+}
+
+/**
+ * Mended only by evidence: currents flow in the neutral and the legs stay together. A quiet night is none.
+ * Lines that have turned steep themselves explain the fault's voltages, so they have to be sound as well.
+ */
+function isSound(
+  state: State,
+  meter: MeterReading,
+  impedance: ServiceImpedanceState,
+  values: Values,
+): boolean {
+  const newLines = impedance.lines - state.foundLine;
+  if (meter.at - state.lastPointMs < CALM_MS) return false;
+  if (state.found === 'climbing') return newLines > LINES_OF_NEW_LEVELS && climbIsOver(impedance, values);
+  const history = neutralHistoryOhm(impedance, values.looseOhm) ?? HEALTHY_OHM;
+  const soundOhm = Math.max(values.looseOhm / 2, 2 * history);
+  const ohm = neutralOhm(impedance);
+  const residualV = differenceResidualV(impedance, meter);
+  if (ohm === null || residualV === null || ohm > soundOhm) return false;
+  if (newLines >= LINES_OF_NEW_LEVELS) return impedance.latestFits && (impedance.latestOhm ?? ohm) < soundOhm;
+  if (state.found === 'loose') return false;
+  const amps = Math.abs(neutralCurrentA(impedance, meter));
+  if (amps >= SOUND_CURRENT_A && Math.abs(residualV) < soundOhm * amps) state.soundReadings += 1;
+  return state.soundReadings >= SOUND_READINGS;
+}
+
+function climbIsOver(impedance: ServiceImpedanceState, values: Values): boolean {
+  const now = neutralOhm(impedance) ?? 0;
+  const history = neutralHistoryOhm(impedance, values.looseOhm) ?? HEALTHY_OHM;
+  return now < Math.max(values.climbOhm / 2, 1.5 * history) && !isClimbing(impedance, values);
+}
+
+function notePeak(state: State, l1V: number, l2V: number): void {
+  if (Math.abs(l1V - l2V) > Math.abs(state.peakV.l1 - state.peakV.l2)) state.peakV = { l1: l1V, l2: l2V };
+}
+
+function present(state: State, atMs: number, view: SiteView, values: Values): Verdict {
+  const { found, sinceMs } = state;
+  const { serviceImpedance: impedance, site } = view;
+  const l1V = rounded(state.peakV.l1, 1);
+  const l2V = rounded(state.peakV.l2, 1);
+  const ohm = rounded((found === 'climbing' ? neutralOhm(impedance) : impedance.latestOhm) ?? 0, 2);
+  const history = neutralHistoryOhm(impedance, values.looseOhm);
+  const priority: { priority?: Priority } = found === 'climbing' ? { priority: 'medium' } : {};
+  return {
+    is: 'present',
+    sinceMs,
+    confidence: found === 'open' ? 0.99 : found === 'loose' ? 0.97 : 0.9,
+    ...priority,
+    facts: { found: found ?? 'open', l1V, l2V, ohm },
+    evidence: () => ({
+      fromMs: sinceMs - (found === 'climbing' ? 48 * 60 : 30) * MINUTE_MS,
+      toMs: atMs,
+      series: ['l1.v', 'l2.v', 'l1.p', 'l2.p'].map((quantity) => `${site.meter.device} ${quantity}`),
+      figures: figuresOf(l1V, l2V, ohm, history, view),
+    }),
+  };
+}
+
+function figuresOf(l1V: number, l2V: number, ohm: number, history: number | null, view: SiteView): Figure[] {
+  const { serviceImpedance: impedance, site } = view;
+  const source = 'slope of v1 - v2 over the neutral current';
+  return [
+    { label: 'L1 when farthest apart', value: l1V, unit: 'V', source: `${site.meter.device} l1.v` },
+    { label: 'L2 when farthest apart', value: l2V, unit: 'V', source: `${site.meter.device} l2.v` },
+    { label: 'Neutral resistance', value: ohm, unit: 'ohm', source },
+    ...(history === null
+      ? []
+      : [
+          {
+            label: 'In its own history',
+            value: rounded(history, 3),
+            unit: 'ohm',
+            source: 'lower quartile of its days',
+          },
+        ]),
+    {
+      label: 'Trend, one value a day',
+      value: impedance.days
+        .slice(-10)
+        .map((day) => rounded(day.ohm, 2))
+        .join(' '),
+      unit: 'ohm',
+      source,
+    },
+  ];
+}
+
+const CAUTION =
+  'Nobody opens the panel, the meter socket or the service equipment to look: a broken neutral puts up to 240 V on a leg, and metal parts, pipes and the earth electrode can be live. The service side is the utility’s, and stays live with the main open; the battery is a second source. Work in the panel is for a licensed electrician under the local code.';
+
+function words(facts: Facts): Words {
+  if (facts['found'] === 'climbing') {
+    return {
+      headline: `The service neutral is working loose: ${facts['ohm']} ohm and climbing.`,
+      explanation:
+        'The legs part more and more with the current in the neutral. A joint between transformer and panel is losing contact; when it opens, one leg rises towards 240 V.',
+      steps: [
+        'Call the utility and ask for the neutral at the weatherhead, the meter and the transformer to be checked.',
+        'Have a licensed electrician check the neutral from the meter to the panel.',
+        'Watch the trend: if the legs part, treat it as open.',
+      ],
+      caution: CAUTION,
+      homeowner:
+        'The neutral wire of your electric service is working loose: call your utility and a licensed electrician this week; there is nothing for you to open or touch.',
+    };
+  }
+  const apart = `L1 at ${facts['l1V']} V, L2 at ${facts['l2V']} V`;
+  return {
+    headline:
+      facts['found'] === 'open'
+        ? `The service neutral is open or loose: the legs part, ${apart}.`
+        : `The service neutral is loose: ${facts['ohm']} ohm.`,
+    explanation:
+      'The legs move in opposite directions while their sum stays near 240 V: the loads of one leg are in series with those of the other. Appliances on the high leg are damaged, a bad joint can start a fire, and earthed metal can be live.',
+    steps: [
+      'Call the homeowner now: turn off and unplug what is sensitive, keep away from metal pipes and the earth electrode.',
+      'Have the utility called at once: it treats an open neutral as an emergency.',
+      'Send a licensed electrician for the part from the meter to the panel.',
+    ],
+    caution: CAUTION,
+    homeowner:
+      'Danger: your electric service has a loose or broken neutral. Turn off and unplug what is sensitive, call your utility’s emergency line and a licensed electrician now, and leave the panel closed: there is nothing for you to open or touch. If you smell burning, leave the house and call the emergency services.',
+  };
+}

@@ -1,0 +1,299 @@
+// What the service and its neutral resist, learned from the house's own loads. With source voltage E, service
+// resistance Zs and neutral resistance Zn, and in-phase currents i = p / v:
+//   v1 + v2 = 2 E - (i1 + i2) Zs          v1 - v2 = -(i1 - i2) (Zs + 2 Zn)
+// The second is free of E and of every 240 V load, so levels hours apart lie on one line: its slope is kept
+// from the last few steady levels, and its running median over the last ones is what the neutral is worth now.
+// The first moves with E and is taken on differences between neighbouring readings.
+//
+// Clamps may sit wrong. Both turned, swapped, or swapped and both turned leave the difference of the currents
+// what it is or turn its sign; one turned (swapped or not) makes their sum out of it. So both are tried, the
+// one that explains the voltages is kept, and only the size of a slope counts.
+
+import {
+  advanceRunningMedian,
+  advanceSlopeTracker,
+  createRunningMedian,
+  createSlopeTracker,
+  impedanceFromSlopes,
+  inPhaseCurrentA,
+  medianAbsoluteDeviation,
+  quantile,
+  runningMedian,
+  theilSen,
+} from '@afterwatt/electrical';
+import type { MeterReading } from '@afterwatt/wire';
+import { z } from 'zod';
+import type { Model, SiteView } from '../site-view.ts';
+
+const DAY_MS = 86_400_000;
+/** Steady levels that the slope at hand is taken from; five new ones turn it (Theil-Sen stands 29 % of strangers). */
+const LEVELS = 9;
+const LEAST_LEVELS = 6;
+/** A level is new when a current differs from the last one kept by this much, A. */
+const NEW_LEVEL_A = 2;
+/** Two readings in a row that differ by less than this are steady: no start of a motor, no step in between. */
+const STEADY_A = 0.5;
+/** The levels must spread so far to give a slope, A. */
+const LEAST_SPREAD_A = 3;
+/** Slopes remembered for the running median. */
+const SLOPES = 15;
+/** Days of history that are kept for the trend. */
+const DAYS = 60;
+/** A day counts when so many slopes were taken in it. */
+const SLOPES_A_DAY = 4;
+/** Readings farther apart than this have other things between them than a load's step. */
+const NEIGHBOURS_MS = 130_000;
+/** Votes for one arrangement of the clamps or the other; the sign decides, the bound keeps it open to change. */
+const VOTES_MAX = 8;
+const VOTES_TO_TURN = 3;
+/** One arrangement explains better when it leaves so much less. */
+const EXPLAINS_BETTER = 0.7;
+/** Memory and least step of the sum's slope: 240 V loads and heaters. */
+const SUM_TRACKER = { memorySteps: 200, minStepX: 4, leastScaleY: 0.1 };
+/** The sum's slope is believed from this standard error on, ohm. */
+const SUM_ERROR_OHM = 0.02;
+/** Share of the difference's slope that is the service's own where nothing is known: Zs = Zn (common practice). */
+const SERVICE_SHARE = 1 / 3;
+
+const runningMedianSchema = z.object({
+  windowSize: z.number(),
+  arrived: z.array(z.number()),
+  next: z.number(),
+  sorted: z.array(z.number()),
+});
+const slopeTrackerSchema = z.object({
+  slope: z.number(),
+  standardError: z.number(),
+  effectiveCount: z.number(),
+  scale: z.number(),
+  restarts: z.number(),
+  firstX: z.array(z.number()),
+  firstY: z.array(z.number()),
+  sumXX: z.number(),
+  sumXY: z.number(),
+  sumWeightedXX: z.number(),
+  sumWeight: z.number(),
+  sumSquaredWeight: z.number(),
+  stepCount: z.number(),
+  direction: z.number(),
+});
+const schema = z.object({
+  /** Steady levels, oldest first: difference and sum of the leg currents, A, and difference of the voltages, V. */
+  levels: z.array(z.object({ difA: z.number(), sumA: z.number(), difV: z.number() })),
+  /** Positive: the difference of the currents explains the voltages; negative: their sum, one clamp is turned. */
+  votes: z.number(),
+  usesSum: z.boolean(),
+  /** Slopes and intercepts of the last levels' lines, ohm and V. */
+  slopes: runningMedianSchema,
+  intercepts: runningMedianSchema,
+  /** The newest line: neutral resistance, ohm, and whether its levels lie on it. */
+  latestOhm: z.number().nullable(),
+  latestFits: z.boolean(),
+  /** How many lines were taken so far; tells a detector that there is a new one. */
+  lines: z.number(),
+  linesToday: z.number(),
+  sum: slopeTrackerSchema,
+  /** Day of the newest reading, and one value for each day that had enough lines, oldest first. */
+  day: z.number(),
+  days: z.array(z.object({ day: z.number(), ohm: z.number() })),
+});
+
+export type ServiceImpedanceState = z.infer<typeof schema>;
+
+export const serviceImpedanceModel: Model<ServiceImpedanceState> = {
+  state: schema,
+  start: () => ({
+    levels: [],
+    votes: 0,
+    usesSum: false,
+    slopes: createRunningMedian(SLOPES),
+    intercepts: createRunningMedian(SLOPES),
+    latestOhm: null,
+    latestFits: false,
+    lines: 0,
+    linesToday: 0,
+    sum: createSlopeTracker(),
+    day: 0,
+    days: [],
+  }),
+  observe(state, event, view) {
+    if (event.kind === 'mended' && event.incidentKind === 'open-neutral') forgetLevels(state);
+    if (event.kind !== 'meter') return;
+    const before = view.previousMeter;
+    if (before === null || event.at - before.at > NEIGHBOURS_MS || !isLive(event, view)) return;
+    if (!isLive(before, view)) return;
+    closeDay(state, event.at);
+    learnSum(state, before, event);
+    if (isNewLevel(state, before, event)) takeLevel(state, event);
+  },
+};
+
+/**
+ * Neutral resistance as the last lines have it (running median), ohm; null before there are three of them.
+ * Good to some hundredths of an ohm.
+ */
+export function neutralOhm(state: ServiceImpedanceState): number | null {
+  const slope = state.slopes.arrived.length < 3 ? undefined : runningMedian(state.slopes);
+  return slope === undefined ? null : neutralOf(state, slope);
+}
+
+/**
+ * What a sound neutral has been worth at this site, ohm: the lower quartile of its days, so that a climb does
+ * not excuse itself; null without a day.
+ * @param looseOhm a day at or above it was not sound and does not count
+ */
+export function neutralHistoryOhm(state: ServiceImpedanceState, looseOhm: number): number | null {
+  const sound: number[] = [];
+  for (const { ohm } of state.days) if (ohm < looseOhm) sound.push(ohm);
+  return sound.length === 0
+    ? null
+    : quantile(
+        sound.sort((a, b) => a - b),
+        0.25,
+      );
+}
+
+/** One value a day, oldest first, for a page that shows the trend. */
+export function neutralTrend(view: SiteView): readonly { readonly dayMs: number; readonly ohm: number }[] {
+  return view.serviceImpedance.days.map(({ day, ohm }) => ({ dayMs: day * DAY_MS, ohm }));
+}
+
+/** Distance of v1 - v2 from what the currents explain, V; null before the line is known. */
+export function differenceResidualV(state: ServiceImpedanceState, meter: MeterReading): number | null {
+  const slope = runningMedian(state.slopes);
+  const intercept = runningMedian(state.intercepts);
+  if (slope === undefined || intercept === undefined || state.slopes.arrived.length < 3) return null;
+  return differenceV(meter) - intercept - slope * neutralCurrentA(state, meter);
+}
+
+/** In-phase current in the neutral, A, signed, as far as the clamps' arrangement is known. */
+export function neutralCurrentA(state: ServiceImpedanceState, meter: MeterReading): number {
+  return state.usesSum ? legA(meter, 1) + legA(meter, 2) : legA(meter, 1) - legA(meter, 2);
+}
+
+function legA(meter: MeterReading, leg: 1 | 2): number {
+  return leg === 1
+    ? inPhaseCurrentA(meter.l1W ?? 0, meter.l1V ?? 0)
+    : inPhaseCurrentA(meter.l2W ?? 0, meter.l2V ?? 0);
+}
+
+function differenceV(meter: MeterReading): number {
+  return (meter.l1V ?? 0) - (meter.l2V ?? 0);
+}
+
+/** All four quantities are there and the grid is. */
+function isLive(meter: MeterReading, view: SiteView): boolean {
+  const { l1V, l2V, l1W, l2W } = meter;
+  if (l1V === null || l2V === null || l1W === null || l2W === null) return false;
+  const lineV = 2 * view.site.service.nominalVolts;
+  return view.grid.present !== false && Math.abs(l1V + l2V - lineV) < 0.1 * lineV;
+}
+
+function learnSum(state: ServiceImpedanceState, before: MeterReading, now: MeterReading): void {
+  const step1A = legA(now, 1) - legA(before, 1);
+  const step2A = legA(now, 2) - legA(before, 2);
+  const stepA = state.usesSum ? step1A - step2A : step1A + step2A;
+  if (Math.abs(stepA) < SUM_TRACKER.minStepX) return;
+  const stepV = (now.l1V ?? 0) + (now.l2V ?? 0) - (before.l1V ?? 0) - (before.l2V ?? 0);
+  advanceSlopeTracker(state.sum, SUM_TRACKER, stepA, stepV);
+}
+
+function isNewLevel(state: ServiceImpedanceState, before: MeterReading, now: MeterReading): boolean {
+  const l1A = legA(now, 1);
+  const l2A = legA(now, 2);
+  if (Math.abs(l1A - legA(before, 1)) > STEADY_A || Math.abs(l2A - legA(before, 2)) > STEADY_A) return false;
+  const last = state.levels.at(-1);
+  if (last === undefined) return true;
+  const apartDifA = Math.abs(l1A - l2A - last.difA);
+  const apartSumA = Math.abs(l1A + l2A - last.sumA);
+  return (state.usesSum ? apartSumA : apartDifA) >= NEW_LEVEL_A;
+}
+
+function takeLevel(state: ServiceImpedanceState, meter: MeterReading): void {
+  const difA = legA(meter, 1) - legA(meter, 2);
+  const sumA = legA(meter, 1) + legA(meter, 2);
+  if (state.levels.length === LEVELS) state.levels.shift();
+  state.levels.push({ difA: rounded(difA), sumA: rounded(sumA), difV: rounded(differenceV(meter)) });
+  if (state.levels.length < LEAST_LEVELS) return;
+  const byDif = lineOf(state, (level) => level.difA);
+  const bySum = lineOf(state, (level) => level.sumA);
+  vote(state, byDif, bySum);
+  const line = state.usesSum ? bySum : byDif;
+  if (line === undefined) return;
+  advanceRunningMedian(state.slopes, line.slope);
+  advanceRunningMedian(state.intercepts, line.intercept);
+  state.latestOhm = neutralOf(state, line.slope);
+  state.latestFits = line.leftV <= 0.2 * Math.abs(line.slope) * line.spreadA;
+  state.lines += 1;
+  state.linesToday += 1;
+}
+
+interface LevelLine {
+  readonly slope: number;
+  readonly intercept: number;
+  /** Range of the currents, A, and the median distance from the line, V. */
+  readonly spreadA: number;
+  readonly leftV: number;
+}
+
+type Level = ServiceImpedanceState['levels'][number];
+
+function lineOf(state: ServiceImpedanceState, currentOf: (level: Level) => number): LevelLine | undefined {
+  const amps = state.levels.map(currentOf);
+  const volts = state.levels.map((level) => level.difV);
+  const spreadA = Math.max(...amps) - Math.min(...amps);
+  const line = spreadA < LEAST_SPREAD_A ? undefined : theilSen(amps, volts);
+  if (line === undefined) return undefined;
+  const leftV = medianAbsoluteDeviation(volts.map((v, i) => v - line.slope * (amps[i] ?? 0)));
+  return { slope: rounded(line.slope), intercept: rounded(line.intercept), spreadA, leftV };
+}
+
+/** Counts which of the two explains the voltages; turning over forgets what the other one said. */
+function vote(
+  state: ServiceImpedanceState,
+  byDif: LevelLine | undefined,
+  bySum: LevelLine | undefined,
+): void {
+  if (byDif === undefined || bySum === undefined) return;
+  if (byDif.leftV < EXPLAINS_BETTER * bySum.leftV) state.votes = Math.min(VOTES_MAX, state.votes + 1);
+  else if (bySum.leftV < EXPLAINS_BETTER * byDif.leftV) state.votes = Math.max(-VOTES_MAX, state.votes - 1);
+  const turns = state.usesSum ? state.votes >= VOTES_TO_TURN : state.votes <= -VOTES_TO_TURN;
+  if (!turns) return;
+  state.usesSum = !state.usesSum;
+  state.slopes = createRunningMedian(SLOPES);
+  state.intercepts = createRunningMedian(SLOPES);
+  state.sum = createSlopeTracker();
+}
+
+function neutralOf(state: ServiceImpedanceState, differenceSlope: number): number {
+  const known = state.sum.effectiveCount > 0 && state.sum.standardError < SUM_ERROR_OHM;
+  const wholeOhm = Math.abs(differenceSlope);
+  const serviceOhm = known ? Math.min(Math.abs(state.sum.slope), wholeOhm) : SERVICE_SHARE * wholeOhm;
+  return impedanceFromSlopes(-serviceOhm, -wholeOhm).neutralOhm;
+}
+
+/** Levels from before a repair say nothing of it. */
+function forgetLevels(state: ServiceImpedanceState): void {
+  state.levels = [];
+  state.slopes = createRunningMedian(SLOPES);
+  state.intercepts = createRunningMedian(SLOPES);
+  state.latestOhm = null;
+  state.latestFits = false;
+}
+
+function closeDay(state: ServiceImpedanceState, atMs: number): void {
+  const day = Math.floor(atMs / DAY_MS);
+  if (day === state.day) return;
+  const ohm = neutralOhm(state);
+  if (state.day > 0 && ohm !== null && state.linesToday >= SLOPES_A_DAY) {
+    if (state.days.length === DAYS) state.days.shift();
+    state.days.push({ day: state.day, ohm: rounded(ohm) });
+  }
+  state.day = day;
+  state.linesToday = 0;
+}
+
+/** To a ten-thousandth: finer than any meter, and short in a checkpoint. */
+function rounded(value: number): number {
+  return Math.round(1e4 * value) / 1e4;
+}
