@@ -41,6 +41,8 @@ export function connect(options: ConnectOptions): Connection {
   });
   // An idle connection that breaks is replaced at the next query, which reports what is wrong.
   pool.on('error', () => {});
+  // One that breaks between two statements of a transaction says so too; the next statement reports it.
+  pool.on('connect', (client) => client.on('error', () => {}));
   const db = new Kysely<Tables>({ dialect: new PostgresDialect({ pool }) });
   return { db, pool, close: () => db.destroy() };
 }
