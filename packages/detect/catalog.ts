@@ -17,6 +17,10 @@ import { serviceCtSwapped } from './detectors/service-ct-swapped.ts';
 import { stormChargeBehind } from './detectors/storm-charge-behind.ts';
 import { stormChargeStalled } from './detectors/storm-charge-stalled.ts';
 import { stormDischarging } from './detectors/storm-discharging.ts';
+import { tariffChargeInPeak } from './detectors/tariff-charge-in-peak.ts';
+import { tariffClockShift } from './detectors/tariff-clock-shift.ts';
+import { tariffDischargeInSuperOffPeak } from './detectors/tariff-discharge-in-super-off-peak.ts';
+import { tariffOffPeakDepth } from './detectors/tariff-off-peak-depth.ts';
 
 export const CATALOG: readonly Detector[] = [
   // Causes stand before what they explain.
@@ -35,6 +39,10 @@ export const CATALOG: readonly Detector[] = [
   stormDischarging,
   stormChargeStalled,
   stormChargeBehind,
+  tariffClockShift,
+  tariffChargeInPeak,
+  tariffDischargeInSuperOffPeak,
+  tariffOffPeakDepth,
 ];
 
 /** Kinds that rest on what did *not* come, which one device's latecomers cannot say of the others. */

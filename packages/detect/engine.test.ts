@@ -202,6 +202,14 @@ describe('a cause', () => {
   });
 });
 
+it('takes no notice of a device that is not, or no longer, of the site', () => {
+  const engine = startEngine(site);
+  const strangers = seconds(0, 3600, 10).map((s) =>
+    aBatteryReading(s, { socPct: 3, acW: 0, tempC: 90 }, 'battery-9'),
+  );
+  expect(strangers.flatMap((event) => [...engine.step(event)])).toEqual([]);
+});
+
 describe('a fault that is marked mended', () => {
   it('is closed, and raised anew when it has not gone', () => {
     const engine = startEngine(site);

@@ -124,12 +124,16 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   const view = startView(site, before?.view);
   const slots = startSlots(site, catalog, before);
   const byEvent = routes(slots);
+  const devices = new Map<string, EventKind>(site.batteries.map(({ device }) => [device, 'battery']));
+  devices.set(site.meter.device, 'meter');
   let tickMs = before?.tickMs ?? 0;
   /** Device time of the newest reading. */
   let readMs = before?.readMs ?? 0;
 
   function step(event: SiteEvent): readonly Transition[] {
     const isReading = event.kind === 'meter' || event.kind === 'battery';
+    // A device that was taken off the site may go on sending.
+    if (isReading && devices.get(event.device) !== event.kind) return NOTHING;
     const passed = isReading && event.at > tickMs ? passTime(event.at) : NOTHING;
     if (isReading && event.at > readMs) readMs = event.at;
     const transitions = passed === NOTHING ? [] : [...passed];

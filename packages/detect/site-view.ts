@@ -17,6 +17,7 @@ import { type GridState, gridModel } from './models/grid.ts';
 import { type HouseLoadState, houseLoadModel } from './models/house-load.ts';
 import { type ServiceImpedanceState, serviceImpedanceModel } from './models/service-impedance.ts';
 import { type StormState, stormModel } from './models/storm-preparation.ts';
+import { type TariffLedgerState, tariffLedgerModel } from './models/tariff-ledger.ts';
 import { type WiringState, wiringModel } from './models/wiring.ts';
 
 /** Knowledge of a site that more than one detector needs; state is plain JSON data, changed in place. */
@@ -40,6 +41,7 @@ export interface SiteView {
   readonly grid: GridState;
   readonly houseLoad: HouseLoadState;
   readonly storm: StormState;
+  readonly tariffLedger: TariffLedgerState;
   readonly wiring: WiringState;
   readonly serviceImpedance: ServiceImpedanceState;
 }
@@ -64,6 +66,7 @@ const MODELS = {
   grid: gridModel,
   houseLoad: houseLoadModel,
   storm: stormModel,
+  tariffLedger: tariffLedgerModel,
   wiring: wiringModel,
   serviceImpedance: serviceImpedanceModel,
 } as const;
@@ -81,6 +84,7 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     grid: restore(gridModel, site, saved?.models['grid']),
     houseLoad: restore(houseLoadModel, site, saved?.models['houseLoad']),
     storm: restore(stormModel, site, saved?.models['storm']),
+    tariffLedger: restore(tariffLedgerModel, site, saved?.models['tariffLedger']),
     wiring: restore(wiringModel, site, saved?.models['wiring']),
     serviceImpedance: restore(serviceImpedanceModel, site, saved?.models['serviceImpedance']),
   };
@@ -97,6 +101,7 @@ export function observeView(view: SiteView, event: SiteEvent): void {
   MODELS.grid.observe(view.grid, event, view);
   MODELS.houseLoad.observe(view.houseLoad, event, view);
   MODELS.storm.observe(view.storm, event, view);
+  MODELS.tariffLedger.observe(view.tariffLedger, event, view);
   MODELS.wiring.observe(view.wiring, event, view);
   MODELS.serviceImpedance.observe(view.serviceImpedance, event, view);
 }
@@ -109,6 +114,7 @@ export function saveView(view: SiteView): SavedView {
       grid: view.grid,
       houseLoad: view.houseLoad,
       storm: view.storm,
+      tariffLedger: view.tariffLedger,
       wiring: view.wiring,
       serviceImpedance: view.serviceImpedance,
     },

@@ -57,7 +57,7 @@ export const reserveSetting = defineDetector({
       state.sinceMs = null;
       return ABSENT;
     }
-    if (event.stormPreparing === true || view.storm.open !== null) {
+    if (event.stormPreparing === true || at < view.storm.inForceUntilMs) {
       return { is: 'unknown', why: 'a unit may raise its reserve for a storm' };
     }
     if (state.sinceMs === null || unitPct !== state.unitPct) state.sinceMs = at;

@@ -2,6 +2,7 @@
 // open from the alert's `sent` until its onset, following updates, cancels and expiry.
 
 import {
+  alertsInForce,
   areaMeetsSite,
   type CapAlert,
   type CapInfo,
@@ -17,6 +18,7 @@ const KEPT_MESSAGES = 6;
 /** Infos kept of a message: the events it speaks of, and their translations. */
 const KEPT_INFOS = 2;
 const KEPT_CHARACTERS = 80;
+const DAY_MS = 24 * 3_600_000;
 
 const openSchema = z.object({
   /** What is coming, in the alert's own words: 'Ice Storm Warning'. */
@@ -32,6 +34,8 @@ const openSchema = z.object({
 const schema = z.object({
   messages: z.array(z.custom<CapAlert>((value) => typeof value === 'object' && value !== null)),
   open: openSchema.nullable(),
+  /** Until when an alert explains that a battery keeps its charge: a storm goes on after its onset; 0 = none. */
+  inForceUntilMs: z.number(),
   /** Device time of the next change that no message will announce; null when there is none. */
   changeMs: z.number().nullable(),
 });
@@ -41,7 +45,7 @@ export type OpenPreparation = z.infer<typeof openSchema>;
 
 export const stormModel: Model<StormState> = {
   state: schema,
-  start: () => ({ messages: [], open: null, changeMs: null }),
+  start: () => ({ messages: [], open: null, inForceUntilMs: 0, changeMs: null }),
   observe(state, event, view) {
     const { site, nowMs } = view;
     if (event.kind === 'storm') {
@@ -52,6 +56,7 @@ export const stormModel: Model<StormState> = {
       return;
     }
     state.open = openAt(state, site, nowMs);
+    state.inForceUntilMs = inForceUntilMs(state, site, nowMs);
     // A backlog is behind the alerts: what is still to be sent, in its time, opens then.
     const nextSentMs = state.messages.find(({ sentMs }) => sentMs > nowMs)?.sentMs ?? null;
     state.changeMs = least(state.open?.untilMs ?? null, nextSentMs);
@@ -61,6 +66,12 @@ export const stormModel: Model<StormState> = {
 
 function least(a: number | null, b: number | null): number | null {
   return a === null || b === null ? (a ?? b) : Math.min(a, b);
+}
+
+function inForceUntilMs({ messages }: StormState, site: Site, nowMs: number): number {
+  if (!site.storm.enabled) return 0;
+  const infos = alertsInForce(messages, nowMs).flatMap((alert) => alert.infos);
+  return Math.max(0, ...infos.map(({ onsetMs, expiresMs }) => expiresMs ?? (onsetMs ?? nowMs) + DAY_MS));
 }
 
 function openAt(state: StormState, site: Site, nowMs: number): OpenPreparation | null {

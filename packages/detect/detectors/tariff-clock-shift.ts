@@ -1,0 +1,155 @@
+// A battery keeps the right schedule at the wrong time: all its switching of the last days matches the tariff
+// when it is moved by a constant. One hour: a missed change to or from daylight saving time; several: a wrong
+// time zone.
+// Easily confused with: an owner's own timers, a battery that is empty before the peak ends, and storms and
+// outages, in which no schedule is kept (left out). How the shift is found, and how sure it is, stands in
+// @afterwatt/tariff; here its mean powers are gathered, and four days are asked before the whole week, so that a
+// clock that has just changed is not outvoted by the days before.
+
+import { findClockShift, SHIFT_BIN_MINUTES } from '@afterwatt/tariff';
+import { z } from 'zod';
+import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import { batteriesUnderTariff } from '../models/tariff-ledger.ts';
+import type { SiteView } from '../site-view.ts';
+import { spanText } from '../wording.ts';
+
+const BIN_MS = SHIFT_BIN_MINUTES * 60_000;
+const DAY_BINS = 96;
+const WEEK_BINS = 7 * DAY_BINS;
+const FEW_DAYS_BINS = 4 * DAY_BINS;
+/** How often the shift is looked for. */
+const EVERY_BINS = DAY_BINS / 4;
+
+/** One character a bin. Below LEAST_W the battery rests; from there each letter is a quarter more. */
+const BLANK = '-';
+const REST = '.';
+const CHARGING = 'ABCDEFGHIJKLMNOPQRSTUVWXYZ';
+const FEEDING = CHARGING.toLowerCase();
+const LEAST_W = 35;
+const STEP = Math.log(1.25);
+
+const schema = z.object({
+  /** The bin that is being filled: whole bins since the Unix epoch; 0 before the first. */
+  bin: z.number(),
+  sumW: z.number(),
+  readings: z.number(),
+  /** The week before it, oldest first. */
+  week: z.string().max(WEEK_BINS),
+});
+
+export const tariffClockShift = defineDetector({
+  kind: 'tariff-clock-shift',
+  thresholds: {
+    leastMin: {
+      default: 30,
+      unit: 'min',
+      min: 15,
+      max: 720,
+      source: 'common practice: zones and daylight saving time differ by half hours at least',
+    },
+  },
+  wants: ['battery'],
+  delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
+  subjects: batteriesUnderTariff,
+  state: schema,
+  start: () => ({ bin: 0, sumW: 0, readings: 0, week: '' }),
+  observe({ subject, state, event, view, values }): Verdict | undefined {
+    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    const bin = Math.floor(event.at / BIN_MS);
+    if (bin > state.bin) {
+      const due = Math.floor(bin / EVERY_BINS) > Math.floor(state.bin / EVERY_BINS);
+      turnTo(state, bin);
+      if (due) return judge(subject, state, view, values.leastMin);
+    }
+    const scheduled =
+      view.grid.present !== false && view.storm.open === null && event.stormPreparing !== true;
+    if (bin !== state.bin || event.acW === null || !scheduled) return undefined;
+    state.sumW += event.acW;
+    state.readings += 1;
+    return undefined;
+  },
+  words: ({ subject, facts }) => {
+    const minutes = Number(facts['shiftMin']);
+    const text = spanText(Math.abs(minutes) * 60_000);
+    return {
+      headline: `${subject} keeps its schedule ${text} too ${minutes > 0 ? 'late' : 'early'}: ${String(facts['cause'])}.`,
+      explanation: `Its switching of the last days, ${facts['switchings']} times, matches the tariff when it is moved by ${text}. So it charges and feeds at the wrong prices every day.`,
+      steps: [
+        "Compare the unit's time zone and daylight saving setting with the site's.",
+        'Set its clock, by network time where it can.',
+        'See the next day whether it switches on time.',
+      ],
+      caution: null,
+      homeowner: null,
+    };
+  },
+});
+
+type State = z.infer<typeof schema>;
+
+function turnTo(state: State, bin: number): void {
+  const { bin: filled, readings, sumW } = state;
+  const code = readings === 0 ? BLANK : codeOf(sumW / readings);
+  const gap = filled === 0 ? '' : BLANK.repeat(Math.min(WEEK_BINS, bin - filled - 1));
+  state.week = (filled === 0 ? '' : state.week + code + gap).slice(-WEEK_BINS);
+  state.bin = bin;
+  state.sumW = 0;
+  state.readings = 0;
+}
+
+function judge(subject: string, { bin, week }: State, view: SiteView, leastMin: number): Verdict | undefined {
+  const { calendar } = view;
+  if (calendar === null) return undefined;
+  for (const bins of [FEW_DAYS_BINS, WEEK_BINS]) {
+    const powerW = [...week.slice(-bins)].map(powerOf);
+    const found = findClockShift({ fromMs: (bin - powerW.length) * BIN_MS, powerW, calendar });
+    if (found.kind === 'undecided') continue;
+    if (found.kind === 'in-step' || Math.abs(found.shiftMinutes) < leastMin) return ABSENT;
+    const { shiftMinutes, logLikelihoodRatio, switchings } = found;
+    const fromMs = (bin - powerW.length) * BIN_MS;
+    const toMs = bin * BIN_MS;
+    const cause = causeOf(shiftMinutes);
+    return {
+      is: 'present',
+      sinceMs: fromMs,
+      confidence: 1 / (1 + Math.exp(-logLikelihoodRatio)),
+      facts: { shiftMin: shiftMinutes, switchings, cause },
+      evidence: () => ({
+        fromMs,
+        toMs,
+        series: [`${subject} ac.p`],
+        figures: [
+          {
+            label: 'Shift of its switching',
+            value: shiftMinutes,
+            unit: 'min',
+            source: `${subject} ac.p against the tariff`,
+          },
+          { label: 'Switchings compared', value: switchings, unit: '', source: `${subject} ac.p` },
+          { label: 'Likely cause', value: cause, unit: '', source: 'common practice' },
+        ],
+      }),
+    };
+  }
+  return { is: 'unknown', why: 'too little switching, or no clear shift' };
+}
+
+function causeOf(shiftMinutes: number): string {
+  if (Math.abs(shiftMinutes) === 60) return 'a missed change to or from daylight saving time';
+  return shiftMinutes % 60 === 0 ? 'its time zone is wrong' : 'its clock is set wrong';
+}
+
+function codeOf(watts: number): string {
+  const size = Math.abs(watts);
+  if (size < LEAST_W) return REST;
+  const letters = watts > 0 ? CHARGING : FEEDING;
+  return letters.charAt(Math.min(letters.length - 1, Math.round(Math.log(size / LEAST_W) / STEP)));
+}
+
+function powerOf(code: string): number | null {
+  if (code === BLANK) return null;
+  if (code === REST) return 0;
+  const charging = CHARGING.indexOf(code);
+  if (charging >= 0) return LEAST_W * Math.exp(charging * STEP);
+  return -LEAST_W * Math.exp(FEEDING.indexOf(code) * STEP);
+}
