@@ -120,7 +120,9 @@ export function credentialRoutes(app: App, { connection }: Deps): void {
       tags: ['credentials'],
       summary: "Make a credential for one company's gateway",
       description: "It may publish for all of the company's sites. An installer's company is the own one.",
-      body: strictObject({ company: idSchema.optional() }).default({}),
+      body: strictObject({ company: idSchema.optional() })
+        .nullish()
+        .transform((body) => body ?? {}),
       response: { 201: newCredentialAnswer },
     },
     async handler(request, reply) {

@@ -48,7 +48,8 @@ function describe(
 ): string {
   const name = path.length === 0 ? `the ${where}` : nameOf(path);
   if (message.startsWith('is ')) return `${name} ${message}`;
-  return value === undefined ? `${name} is missing: ${message}` : `${name} is ${shown(value)}: ${message}`;
+  const isMissing = value === undefined || (value === null && path.length === 0);
+  return isMissing ? `${name} is missing: ${message}` : `${name} is ${shown(value)}: ${message}`;
 }
 
 /** As a programmer would write it: inlets[0].capAmps. */

@@ -51,7 +51,10 @@ const note = z
   .max(2000, { error: 'must be at most 2000 characters' })
   .regex(/^(?:\P{Cc}|[\n\r\t])*$/u, { error: 'must not hold control characters other than line breaks' });
 
-const maybeNote = strictObject({ note: note.optional() }).default({});
+/** No body at all is no note. */
+const maybeNote = strictObject({ note: note.optional() })
+  .nullish()
+  .transform((body) => body ?? {});
 
 const shelfTime = instant.refine(
   (until) => until.getTime() > Date.now() && until.getTime() <= Date.now() + LONGEST_SHELVED_MS,

@@ -17,10 +17,14 @@ export interface TestApi extends StartedApi {
   readonly owner: Database;
 }
 
-export async function startTestApi(overrides: Partial<ApiConfig> = {}): Promise<TestApi> {
+/** @param through gives the way to the database, where it is not the direct one */
+export async function startTestApi(
+  overrides: Partial<ApiConfig> = {},
+  through: (url: string) => Promise<string> = async (url) => url,
+): Promise<TestApi> {
   const database = await createTestDatabase();
   const config = readConfig({
-    DATABASE_URL: database.url,
+    DATABASE_URL: await through(database.url),
     HTTP_PORT: '0',
     AFTERWATT_OPERATOR_TOKEN: OPERATOR_TOKEN,
   });
