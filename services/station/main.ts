@@ -9,6 +9,7 @@ await runMain(async () => {
     environment: process.env,
     execArgv: process.execArgv,
     print: (line) => process.stdout.write(`${line}\n`),
+    write: (text) => process.stdout.write(text),
     isTerminal: process.stdout.isTTY === true,
   });
 });

@@ -6,10 +6,12 @@ import { mkdir } from 'node:fs/promises';
 import { createServer } from 'node:net';
 import { join, resolve } from 'node:path';
 import { fileURLToPath } from 'node:url';
-import { type Logger, type Started, StartupError, startWith } from '@afterwatt/runtime';
+import { type Logger, pause, type Started, StartupError, startWith } from '@afterwatt/runtime';
+import { createApiClient } from './api-client.ts';
 import type { StationConfig } from './config.ts';
 import { openDatabase } from './database.ts';
-import { readSignIns, type SignIn } from './sign-ins.ts';
+import { DEMO_HOME, type DemoProgress } from './demo.ts';
+import { completeSignIns, readSignIns, type SignIns } from './sign-ins.ts';
 import { supervise } from './supervisor.ts';
 
 export interface StationDeps {
@@ -17,9 +19,12 @@ export interface StationDeps {
   readonly environment: Readonly<Record<string, string | undefined>>;
   readonly execArgv: readonly string[];
   readonly print: (line: string) => void;
+  /** Without a line's end. */
+  readonly write: (text: string) => void;
   readonly isTerminal: boolean;
 }
 
+const READY_POLL_MS = 250;
 const SERVICES = fileURLToPath(new URL('..', import.meta.url));
 
 /** @throws StartupError when a port is taken, a URL does not answer, or the database's schema is not this program's */
@@ -43,13 +48,14 @@ export function start(config: StationConfig, deps: StationDeps): Promise<Started
       MQTT_PORT: `${config.mqttPort}`,
       MQTT_URL: config.mqttUrl ?? '',
       LOG_LEVEL: config.logLevel,
+      AFTERWATT_DATA_DIR: dataDir,
       AFTERWATT_OPERATOR_TOKEN: signIns.operator,
     };
-    const run = async (name: string, script: string, args: readonly string[] = []) => {
+    const run = async (name: string, script: string, onMessage?: (message: unknown) => void) => {
       const child = await supervise({
         name,
         script: join(SERVICES, script),
-        args,
+        ...(onMessage === undefined ? {} : { onMessage }),
         environment,
         execArgv: deps.execArgv,
         logFile: join(logDir, `${name}.log`),
@@ -62,24 +68,56 @@ export function start(config: StationConfig, deps: StationDeps): Promise<Started
     await run('api', 'api/main.ts');
 
     const address = `http://127.0.0.1:${config.httpPort}`;
-    const people = await signInPeople(address, signIns.operator, config.demo);
-    print('');
-    print(`  Console   ${address}`);
-    print(
-      config.mqttUrl === undefined
-        ? `  MQTT      mqtt://127.0.0.1:${config.mqttPort}`
-        : `  MQTT      ${new URL(config.mqttUrl).host}`,
-    );
-    print(`  Data      ${dataDir} (logs in ${logDir})`);
-    print('');
-    print('  Sign in with one of these tokens:');
-    for (const person of people) print(`    ${person.role.padEnd(10)} ${person.token}  ${person.note}`);
-    print('');
-    if (config.demo) {
-      await run('demo', 'station/demo-main.ts');
-    }
-    print('  Stop with Ctrl-C.');
+    const api = createApiClient(address, signIns.operator);
+    while (!(await api.isReady())) await pause(READY_POLL_MS);
+    if (config.demo) await run('demo', 'station/demo-main.ts', showProgress(deps));
+    const people = await completeSignIns(dataDir, signIns, api, config.demo ? DEMO_HOME : undefined);
+    for (const line of welcome(config, address, dataDir, people)) print(line);
   });
+}
+
+function welcome(config: StationConfig, address: string, dataDir: string, people: SignIns): string[] {
+  const mqtt =
+    config.mqttUrl === undefined
+      ? `mqtt://127.0.0.1:${config.mqttPort}`
+      : `broker ${new URL(config.mqttUrl).host}`;
+  const roles = (['installer', 'homeowner', 'support', 'operator'] as const).flatMap((role) => {
+    const token = people[role];
+    return token === undefined ? [] : [`    ${role.padEnd(10)} ${token}`];
+  });
+  return [
+    '',
+    `  Console   ${address}`,
+    `  Devices   ${mqtt}`,
+    `  Data      ${dataDir} (logs in log/)`,
+    '',
+    '  Sign in at the console with one of these tokens:',
+    ...roles,
+    '',
+    ...(config.demo
+      ? ['  The demo fleet and all that happens to it is invented. Its 14 days of history are being written.']
+      : []),
+    '  Stop with Ctrl-C.',
+    '',
+  ];
+}
+
+/** Rewrites one line on a terminal; elsewhere says every tenth. */
+function showProgress({ isTerminal, print, write }: StationDeps): (message: unknown) => void {
+  let told = -1;
+  return (message) => {
+    const progress = message as DemoProgress;
+    if (progress.kind === 'live') {
+      print(`${isTerminal ? '\r' : ''}  Demo history written; the fleet goes on live.                `);
+      return;
+    }
+    const percent = Math.floor(progress.share * 100);
+    const text = `  Demo history: ${percent} % (${progress.readings.toLocaleString('en-US')} readings)`;
+    if (isTerminal) {
+      if (percent !== told) write(`\r${text}`);
+    } else if (Math.floor(percent / 10) !== Math.floor(told / 10)) print(text);
+    told = percent;
+  };
 }
 
 /** A set port that is taken is the person's to know, in one line, before anything is made. */
@@ -91,8 +129,4 @@ async function checkPort(name: string, port: number): Promise<void> {
     });
     server.listen(port, () => server.close(() => resolve()));
   });
-}
-
-async function signInPeople(_address: string, operator: string, _demo: boolean): Promise<SignIn[]> {
-  return [{ role: 'operator', token: operator, note: '' }];
 }

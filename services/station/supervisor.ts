@@ -17,6 +17,8 @@ export interface SupervisedOptions {
   readonly execArgv: readonly string[];
   readonly logFile: string;
   readonly log: Logger;
+  /** What the child sends besides being ready. */
+  readonly onMessage?: (message: unknown) => void;
 }
 
 export interface Supervised {
@@ -53,7 +55,10 @@ export async function supervise(options: SupervisedOptions): Promise<Supervised>
       tail = (tail + String(chunk)).slice(-2_000);
     });
     return new Promise((resolve, reject) => {
-      child.once('message', () => resolve());
+      child.on('message', (message) => {
+        if (message === 'ready') resolve();
+        else options.onMessage?.(message);
+      });
       child.once('exit', (code, signal) => {
         reject(new StartupError(lastLine(tail) || `${name} ended with ${signal ?? code}`));
         if (stopping) return;
