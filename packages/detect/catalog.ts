@@ -2,6 +2,7 @@
 
 import type { IncidentKind } from '@afterwatt/wire';
 import type { Detector } from './detector.ts';
+import { backfeedInOutage } from './detectors/backfeed-in-outage.ts';
 import { ctNoSignal } from './detectors/ct-no-signal.ts';
 import { ctRatio } from './detectors/ct-ratio.ts';
 import { deviceSilent } from './detectors/device-silent.ts';
@@ -21,6 +22,7 @@ import { tariffChargeInPeak } from './detectors/tariff-charge-in-peak.ts';
 import { tariffClockShift } from './detectors/tariff-clock-shift.ts';
 import { tariffDischargeInSuperOffPeak } from './detectors/tariff-discharge-in-super-off-peak.ts';
 import { tariffOffPeakDepth } from './detectors/tariff-off-peak-depth.ts';
+import { voltageOutOfRange } from './detectors/voltage-out-of-range.ts';
 
 export const CATALOG: readonly Detector[] = [
   // Causes stand before what they explain.
@@ -31,7 +33,9 @@ export const CATALOG: readonly Detector[] = [
   serviceCtSwapped,
   ctNoSignal,
   ctRatio,
+  backfeedInOutage,
   openNeutral,
+  voltageOutOfRange,
   inletOverCap,
   reserveLow,
   reserveForecast,

@@ -78,6 +78,19 @@ export function measureCircuit(
   return concerned;
 }
 
+/**
+ * Sums what the batteries on an inlet last said of themselves, whatever the event at hand.
+ * @returns false when none of them was heard lately
+ */
+export function measureBatteries(inlet: SiteInlet, view: SiteView, load: CircuitLoad): boolean {
+  load.amps = 0;
+  load.watts = 0;
+  load.sources = 0;
+  load.plausible = true;
+  addBatteries(inlet, null, view, load);
+  return load.sources > 0;
+}
+
 function addChannel(inlet: SiteInlet, meter: MeterReading, view: SiteView, load: CircuitLoad): boolean {
   const amps = inlet.number === 1 ? meter.inlet1A : meter.inlet2A;
   const watts = inlet.number === 1 ? meter.inlet1W : meter.inlet2W;
@@ -85,7 +98,12 @@ function addChannel(inlet: SiteInlet, meter: MeterReading, view: SiteView, load:
   return addUp(amps, watts, legVolts(view, inlet), load);
 }
 
-function addBatteries(inlet: SiteInlet, event: BatteryReading, view: SiteView, load: CircuitLoad): boolean {
+function addBatteries(
+  inlet: SiteInlet,
+  event: BatteryReading | null,
+  view: SiteView,
+  load: CircuitLoad,
+): boolean {
   let concerned = false;
   for (const battery of view.site.batteries) {
     if (battery.inlet !== inlet.number) continue;
