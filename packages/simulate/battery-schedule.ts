@@ -131,12 +131,15 @@ export function startSchedule(
     return -Math.min(settings.feedW, Math.max(0, 0.97 * houseLegW - 20));
   }
 
-  /** Feeds in the peak as it should, and then goes on with a trickle until well below the reserve. */
-  function drain(view: ScheduleView, toPct: number): number {
+  /**
+   * Feeds in the peak as it should, but goes on below the reserve, and does not recharge; without a tariff it
+   * trickles away.
+   */
+  function drain({ atMs, socPct }: ScheduleView, toPct: number): number {
     rest();
-    if (view.socPct <= toPct) return 0;
-    const period = calendar?.periodAt(view.atMs).period;
-    return period === 'super-off-peak' ? 0 : -0.025 * settings.capacityWh;
+    if (socPct <= toPct) return 0;
+    if (calendar === null) return -0.025 * settings.capacityWh;
+    return calendar.periodAt(atMs).period === 'peak' ? -settings.feedW : 0;
   }
 
   return { wantedW };

@@ -11,6 +11,9 @@ import { randomStream } from './random.ts';
 const HOUR_MS = 3_600_000;
 /** A unit waits before it runs with the grid again (IEEE 1547: enter service after up to 300 s). */
 const RECONNECT_MS = 60_000;
+/** Outside of these it leaves the grid (IEEE 1547: must trip within 2 s), as shares of nominal. */
+const TRIP_LOW_PU = 0.88;
+const TRIP_HIGH_PU = 1.1;
 /** Below this it protects its cells and feeds no more, per cent. */
 const CUT_OFF_PCT = 3;
 const THERMAL_TIME_MS = 2 * HOUR_MS;
@@ -53,6 +56,8 @@ export interface Battery {
   readonly point: BatteryPoint;
   /** Time passes to `input.atMs`. */
   step(input: StepInput, conditions: BatteryConditions): void;
+  /** Leaves the grid at once, for as long as a unit waits before it connects again. */
+  trip(atMs: number): void;
 }
 
 export function startBattery(
@@ -100,13 +105,23 @@ export function startBattery(
     const { atMs, gridPresent } = input;
     const dtMs = lastMs === undefined ? 0 : atMs - lastMs;
     lastMs = atMs;
-    if (gridPresent && !point.gridPresent) gridSinceMs = atMs;
+    const voltagePu = point.acV / site.service.nominalVolts;
+    const tripped = gridPresent && point.gridPresent && (voltagePu < TRIP_LOW_PU || voltagePu > TRIP_HIGH_PU);
+    if (tripped) trip(atMs);
+    else if (gridPresent && !point.gridPresent) gridSinceMs = atMs;
     point.gridPresent = gridPresent;
     point.stormPreparing = gridPresent && input.storm === 'preparing';
     const energyWh = gridPresent ? runWithGrid(input, conditions, dtMs) : runIsland(input, conditions, dtMs);
     store(energyWh, conditions);
     countPeriod(energyWh, atMs);
     warm(input.outsideC, conditions, dtMs);
+  }
+
+  function trip(atMs: number): void {
+    gridSinceMs = atMs;
+    powerW = 0;
+    point.acW = 0;
+    point.acVar = 0;
   }
 
   /** Energy through the AC port beyond standby, Wh. */
@@ -170,7 +185,7 @@ export function startBattery(
     point.tempC += (towardsC - point.tempC) * (1 - Math.exp(-dtMs / timeMs));
   }
 
-  return { parts, point, step };
+  return { parts, point, step, trip };
 }
 
 /**

@@ -24,8 +24,8 @@ export interface Utility {
 /** @param outages beyond the moments that every home has now and then */
 export function utilityAt(seed: string, nominalV: number, outages: readonly Span[]): Utility {
   const random = randomStream(seed, 'utility');
-  const levelV = nominalV * random.between(1.0, 1.02);
-  const eveningSagV = nominalV * random.between(0.002, 0.01);
+  const levelV = nominalV * random.between(1.01, 1.022);
+  const eveningSagV = nominalV * random.between(0.002, 0.007);
   const eveningHour = random.between(0, 24);
   const slowV = dayValues(SLOW_KNOTS_A_DAY, (day) =>
     correlatedKnots(seed, 'slow', day, SLOW_KNOTS_A_DAY, 0.45),

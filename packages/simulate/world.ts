@@ -34,6 +34,7 @@ const REACTANCE_OHM_PER_KFT = 0.054;
 /** Inverters on a roof wait this long after an outage (IEEE 1547). */
 const SOLAR_RECONNECT_MS = 300_000;
 const PREPARATION_REACTION_MS = 90_000;
+const LOOSE_NEUTRAL_OHM = 0.3;
 
 export interface World {
   readonly atMs: number;
@@ -82,7 +83,7 @@ export function startWorld(input: WorldInput): (atMs: number) => World {
   const batteries = site.batteries.map((battery) => startBattery(seed, site, battery, calendar));
   const random = randomStream(seed, 'wiring');
   const solarPeakW = site.service.otherGeneration ? random.between(2500, 7500) : 0;
-  const serviceOhm = random.between(0.018, 0.05);
+  const serviceOhm = random.between(0.018, 0.04);
   const neutralOhm = serviceOhm * random.between(0.8, 1.6);
   const service = { resistanceOhm: serviceOhm, reactanceOhm: 0.5 * serviceOhm };
   const neutral = { resistanceOhm: neutralOhm, reactanceOhm: 0.5 * neutralOhm };
@@ -176,9 +177,10 @@ export function startWorld(input: WorldInput): (atMs: number) => World {
     world.sourceV = utility.sourceV(atMs) + serviceConditions.sourceShiftV;
     network.sourceV = world.sourceV;
     neutral.resistanceOhm = neutralOhm + serviceConditions.neutralExtraOhm;
-    setLoad(l1Branch, world.house.l1);
-    setLoad(l2Branch, world.house.l2);
-    setLoad(bothBranch, world.house.l1l2);
+    const loose = serviceConditions.neutralExtraOhm > LOOSE_NEUTRAL_OHM;
+    setLoad(l1Branch, world.house.l1, loose);
+    setLoad(l2Branch, world.house.l2, loose);
+    setLoad(bothBranch, world.house.l1l2, loose);
     bothBranch.constantPowerW -= world.solarW;
     for (const [index, inlet] of site.inlets.entries()) {
       const branch = inletBranches[index];
@@ -195,13 +197,23 @@ export function startWorld(input: WorldInput): (atMs: number) => World {
         branch.constantPowerVar += battery.point.acVar;
       }
     }
-    const outcome = solveSplitPhase(network, solution);
-    if (outcome !== 'solved') throw new Error(`${site.id} has no operating point at ${atMs}: ${outcome}`);
+    if (solveSplitPhase(network, solution) !== 'solved') tripAndSolve(atMs);
     world.neutralA = solution.neutralA;
     for (const [index, battery] of batteries.entries()) {
       const inletIndex = site.inlets.findIndex(({ number }) => number === site.batteries[index]?.inlet);
       battery.point.acV = inletPoints[inletIndex]?.load.voltageV ?? 0;
     }
+  }
+
+  /** Inverters against a broken neutral find no stable point: their protection takes them off the grid. */
+  function tripAndSolve(atMs: number): void {
+    for (const battery of batteries) battery.trip(atMs);
+    for (const branch of [bothBranch, ...inletBranches]) {
+      branch.constantPowerW = 0;
+      branch.constantPowerVar = 0;
+    }
+    const outcome = solveSplitPhase(network, solution);
+    if (outcome !== 'solved') throw new Error(`${site.id} has no operating point at ${atMs}: ${outcome}`);
   }
 
   /** The main is open: the panel is dead, but for what a battery wrongly feeds into it. */
@@ -269,10 +281,15 @@ function panelBranch(across: BranchLoad['across']): BranchLoad {
   };
 }
 
-function setLoad(branch: BranchLoad, total: Total): void {
-  branch.constantImpedanceW = total.impedanceW;
-  branch.constantPowerW = total.powerW;
-  branch.constantPowerVar = total.reactiveVar;
+/**
+ * On a loose neutral the legs are in series, and loads that hold their power there have no stable point: what
+ * really happens is that they fall out or act as impedances.
+ */
+function setLoad(branch: BranchLoad, total: Total, loose: boolean): void {
+  branch.constantImpedanceW = total.impedanceW + (loose ? total.powerW : 0);
+  branch.constantImpedanceVar = loose ? total.reactiveVar : 0;
+  branch.constantPowerW = loose ? 0 : total.powerW;
+  branch.constantPowerVar = loose ? 0 : total.reactiveVar;
 }
 
 function clear(point: OperatingPoint): void {

@@ -55,7 +55,6 @@ export const reserveLow: Fault = {
   severity: '0: down to 2.5 points below the reserve, 1: to 15 points below',
   subjects: (site) => site.batteries.filter((b) => b.reservePct >= 8).map(({ device }) => device),
   tells: ({ subject }) => same(subject, 'reserve-low'),
-  fair: ({ subject }) => same(subject, 'tariff-off-peak-depth', 'tariff-discharge-in-super-off-peak'),
   apply(conditions, spec, site) {
     const { reservePct } = siteBattery(site, spec.subject);
     batteryOf(conditions, site, spec.subject).drainToPct = Math.max(2, reservePct - graded(spec, 2.5, 15));
