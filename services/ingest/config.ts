@@ -5,7 +5,12 @@ const schema = z.object({
   DATABASE_URL: environmentFields.postgresUrl,
   MQTT_PORT: environmentFields.port(1883),
   MQTT_HOST: z.string().default('0.0.0.0'),
-  MQTT_URL: environmentFields.mqttUrl.optional(),
+  MQTT_URL: environmentFields.mqttUrl
+    .refine(
+      (url) => !/^wss?:/.test(url),
+      'must be mqtt:// or mqtts://: the broker is reached over TCP or TLS',
+    )
+    .optional(),
   INGEST_WORKER: z
     .string()
     .regex(/^[a-z0-9][a-z0-9-]{0,40}$/, 'must be lower-case letters, digits and hyphens, at most 41')

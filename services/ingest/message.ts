@@ -7,8 +7,17 @@ export interface Message {
   readonly contentType: string | undefined;
   readonly receivedAtMs: number;
   /** Called once, after everything the message held is committed: the device, or the broker, is told. */
-  readonly acknowledge: () => void;
+  acknowledge(): void;
 }
 
 /** What a source is given: returns false when no more should be sent until `onRoom` is called. */
 export type Take = (message: Message) => boolean;
+
+/** Where messages come from. Stopped in two steps: what was taken is written and acknowledged in between. */
+export interface Source {
+  /** True while every message of a device that is up reaches us: only then does the passing of time mean anything. */
+  isConnected(): boolean;
+  stopTaking(): void;
+  /** Sends the acknowledgements that are still to be sent, then closes. */
+  close(): Promise<void>;
+}

@@ -3,11 +3,11 @@
 
 import { createHash, timingSafeEqual } from 'node:crypto';
 import { createServer, type Server, type Socket } from 'node:net';
-import { type Logger, type Releases, StartupError } from '@afterwatt/runtime';
+import { type Logger, StartupError } from '@afterwatt/runtime';
 import { type Database, findPublishRight, type PublishRight } from '@afterwatt/store';
 import { parseTopic } from '@afterwatt/wire';
 import { Aedes, type AedesPublishPacket, type Client, type PublishPacket } from 'aedes';
-import type { Message, Take } from './message.ts';
+import type { Message, Source, Take } from './message.ts';
 import type { Registry } from './registry.ts';
 
 /** A pack may be 1 MiB (wire's bound); topic, properties and header come on top. */
@@ -25,12 +25,12 @@ export interface EndpointDeps {
   readonly log: Logger;
 }
 
-export interface Endpoint {
+export interface Endpoint extends Source {
   readonly port: number;
 }
 
 /** @throws StartupError when the port can't be used */
-export async function startEndpoint(deps: EndpointDeps, releases: Releases): Promise<Endpoint> {
+export async function startEndpoint(deps: EndpointDeps): Promise<Endpoint> {
   const { db, log, registry, take } = deps;
   const rights = new WeakMap<Client, PublishRight>();
   const sockets = new Set<Socket>();
@@ -87,14 +87,20 @@ export async function startEndpoint(deps: EndpointDeps, releases: Releases): Pro
     endpoint.handle(socket);
   });
   await listen(server, deps.port, deps.host);
-  releases.add('mqtt endpoint', async () => {
-    const closed = new Promise<void>((resolve) => server.close(() => resolve()));
-    await new Promise<void>((resolve) => endpoint.close(() => resolve()));
-    for (const socket of sockets) socket.destroy();
-    await closed;
-  });
   const address = server.address();
-  return { port: address !== null && typeof address === 'object' ? address.port : deps.port };
+  let closed: Promise<void> = Promise.resolve();
+  return {
+    port: address !== null && typeof address === 'object' ? address.port : deps.port,
+    isConnected: () => true,
+    stopTaking() {
+      closed = new Promise<void>((resolve) => server.close(() => resolve()));
+    },
+    async close() {
+      await new Promise<void>((resolve) => endpoint.close(() => resolve()));
+      for (const socket of sockets) socket.destroy();
+      await closed;
+    },
+  };
 }
 
 async function checkCredential(

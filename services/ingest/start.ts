@@ -2,8 +2,10 @@ import { isTransient, type Logger, type Started, StartupError, startWith } from 
 import { checkSchema, connect, markWorkerSeen, removeWorker, SchemaMismatch } from '@afterwatt/store';
 import { startBatcher } from './batcher.ts';
 import type { IngestConfig } from './config.ts';
+import type { Source } from './message.ts';
 import { ingestMetrics } from './metrics.ts';
 import { createRegistry } from './registry.ts';
+import { startBrokerSource } from './source-broker.ts';
 import { startEndpoint } from './source-endpoint.ts';
 import { createBatchWriter } from './write-batch.ts';
 
@@ -52,32 +54,30 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
       await removeWorker(connection.db, config.worker).catch(() => {});
     });
 
-    let connected = false;
+    let source: Source | undefined;
     const batcher = startBatcher({
       config,
       registry,
       writer: createBatchWriter(connection.pool, config.worker),
       metrics,
       log,
-      isConnected: () => connected,
+      isConnected: () => source?.isConnected() ?? false,
       fail,
     });
+    // Undone in reverse: take no more, write what was taken, send its acknowledgements, close.
+    releases.add('connections', () => source?.close());
     releases.add('batches', () => batcher.drain());
-    if (config.source.kind === 'broker')
-      throw new StartupError('MQTT_URL: a broker as source is not built yet.');
-    const endpoint = await startEndpoint(
-      {
-        ...config.source,
-        db: connection.db,
-        registry,
-        take: batcher.take,
-        onRoom: batcher.onRoom,
-        log,
-      },
-      releases,
-    );
-    mqttPort = endpoint.port;
-    connected = true;
+    const { take, onRoom } = batcher;
+    if (config.source.kind === 'broker') {
+      const { url } = config.source;
+      source = await startBrokerSource({ url, worker: config.worker, take, onRoom, log });
+    } else {
+      const { host, port } = config.source;
+      const endpoint = await startEndpoint({ host, port, db: connection.db, registry, take, onRoom, log });
+      mqttPort = endpoint.port;
+      source = endpoint;
+    }
+    releases.add('taking', () => source?.stopTaking());
     log.info({ port: mqttPort, worker: config.worker }, 'ingest started');
   });
   return { ...started, mqttPort };
