@@ -6,6 +6,7 @@ import { backfeedInOutage } from './detectors/backfeed-in-outage.ts';
 import { ctNoSignal } from './detectors/ct-no-signal.ts';
 import { ctRatio } from './detectors/ct-ratio.ts';
 import { deviceSilent } from './detectors/device-silent.ts';
+import { inletContinuousLoad } from './detectors/inlet-continuous-load.ts';
 import { inletCtReversed } from './detectors/inlet-ct-reversed.ts';
 import { inletCtSwapped } from './detectors/inlet-ct-swapped.ts';
 import { inletOverCap } from './detectors/inlet-over-cap.ts';
@@ -37,6 +38,7 @@ export const CATALOG: readonly Detector[] = [
   openNeutral,
   voltageOutOfRange,
   inletOverCap,
+  inletContinuousLoad,
   reserveLow,
   reserveForecast,
   reserveSetting,

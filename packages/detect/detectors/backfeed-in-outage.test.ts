@@ -51,7 +51,7 @@ describe('an inlet that feeds the panel in an outage', () => {
   });
 
   it('is told when it fed before the outage and goes on', () => {
-    expect(raises(run(series({ inletW: () => -900 })))).toEqual(['inlet 1 108']);
+    expect(raises(run(series({ inletW: () => -900 })))).toEqual(['inlet 1 105']);
   });
 
   it('is told through a clamp that sits backwards: the battery knows its own direction', () => {

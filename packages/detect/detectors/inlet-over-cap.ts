@@ -17,6 +17,7 @@ import {
   emptyCircuitLoad,
   inletNamed,
   inletSubject,
+  isFirstOfBreaker,
   measureCircuit,
   shareBreaker,
 } from '../models/inlet-load.ts';
@@ -71,11 +72,11 @@ export const inletOverCap = defineDetector({
   delays: (values) => ({ onDelayMs: 0, offDelayMs: values.clearSeconds * 1000 }),
   subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
   state: z.object({ circuits: z.array(circuitSchema) }),
-  start: (subject, site) => ({
-    circuits: isFirstOfBreaker(subject, site)
-      ? [startCircuit(false), startCircuit(true)]
-      : [startCircuit(false)],
-  }),
+  start: (subject, site) => {
+    const inlet = inletNamed(site, subject);
+    const adds = inlet !== undefined && isFirstOfBreaker(inlet, site);
+    return { circuits: adds ? [startCircuit(false), startCircuit(true)] : [startCircuit(false)] };
+  },
   observe({ subject, state, event, view, values }): Verdict | undefined {
     const inlet = inletNamed(view.site, subject);
     if (inlet === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
@@ -132,14 +133,6 @@ function breakerAmps(inlet: SiteInlet, site: Site): number {
   let least = inlet.breakerAmps;
   for (const other of site.inlets) if (shareBreaker(inlet, other)) least = Math.min(least, other.breakerAmps);
   return least;
-}
-
-/** Inlets on one breaker are told on the first of them, once. */
-function isFirstOfBreaker(subject: string, site: Site): boolean {
-  const inlet = inletNamed(site, subject);
-  if (inlet === undefined) return false;
-  const others = site.inlets.filter((other) => other !== inlet && shareBreaker(inlet, other));
-  return others.length > 0 && others.every((other) => other.number > inlet.number);
 }
 
 /** An inlet that is over its own cap is told by itself: then the breaker's sum is no second fault. */

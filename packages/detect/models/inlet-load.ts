@@ -47,6 +47,17 @@ export function shareBreaker(one: SiteInlet, other: SiteInlet): boolean {
   return one.breaker !== null && one.breaker === other.breaker;
 }
 
+/** What adds up on a shared breaker is told once, on the first of its inlets: is it this one? */
+export function isFirstOfBreaker(inlet: SiteInlet, site: Site): boolean {
+  let others = 0;
+  for (const other of site.inlets) {
+    if (other === inlet || !shareBreaker(inlet, other)) continue;
+    if (other.number < inlet.number) return false;
+    others += 1;
+  }
+  return others > 0;
+}
+
 /**
  * Measures the circuit of one inlet, or of all inlets on its breaker, from the event at hand.
  * @param load filled with the result
