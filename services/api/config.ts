@@ -3,8 +3,8 @@ import { z } from 'zod';
 
 const schema = z.object({
   HTTP_PORT: environmentFields.port(8080),
-  // Loopback, both of its addresses, unless someone opens it on purpose: behind it stand people's homes.
-  HTTP_HOST: z.string().default('localhost'),
+  // Loopback, unless someone opens it on purpose: behind it stand people's homes.
+  HTTP_HOST: z.string().default('127.0.0.1'),
   DATABASE_URL: environmentFields.postgresUrl,
   AFTERWATT_OPERATOR_TOKEN: z
     .string()

@@ -52,8 +52,6 @@ export async function buildServer(deps: Deps, metrics: ApiMetrics, bell: Inciden
     // A proxy on this machine may say who the client is and whether it came over TLS; nobody else may.
     trustProxy: 'loopback',
     routerOptions: { maxParamLength: 200 },
-    // While it stops, idle connections are closed and the requests under way are answered.
-    forceCloseConnections: 'idle',
     frameworkErrors: (error, request, reply) => answerProblem(problemOf(error), request, reply),
   }).withTypeProvider<ZodTypeProvider>();
 
@@ -62,6 +60,7 @@ export async function buildServer(deps: Deps, metrics: ApiMetrics, bell: Inciden
   answerErrors(app, deps);
   answerUnknownPaths(app);
   observeRequests(app, metrics);
+  endConnectionsOnClose(app);
   takeJsonBodies(app);
 
   await app.register(cookie);
@@ -147,6 +146,29 @@ function matches(pattern: string, path: string): boolean {
     wanted.length === given.length &&
     wanted.every((segment, index) => segment.startsWith(':') || segment === given[index])
   );
+}
+
+/**
+ * While it stops, the requests under way are answered; then every connection is ended. Node would wait for those
+ * that a browser has opened ahead and not yet used.
+ */
+function endConnectionsOnClose(app: App): void {
+  let underWay = 0;
+  let closing = false;
+  const endIfIdle = () => {
+    if (closing && underWay === 0) app.server.closeAllConnections();
+  };
+  app.addHook('onRequest', async (_request, reply) => {
+    underWay++;
+    reply.raw.once('close', () => {
+      underWay--;
+      endIfIdle();
+    });
+  });
+  app.addHook('preClose', async () => {
+    closing = true;
+    setImmediate(endIfIdle);
+  });
 }
 
 function observeRequests(app: App, metrics: ApiMetrics): void {

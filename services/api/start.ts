@@ -26,7 +26,7 @@ const SEEN_EVERY_MS = 3_000;
 const SHORT_TOKEN = 24;
 
 export interface StartedApi extends Started {
-  /** Where it listens, such as http://localhost:8080. */
+  /** Where it listens, such as http://127.0.0.1:8080. */
   readonly url: string;
 }
 

@@ -74,9 +74,13 @@ describe('support', () => {
   });
 
   it('may note and acknowledge, and nothing else', async () => {
-    const { status } = await support.post(`/v1/incidents/${incidents.north}/acknowledge`, { note: 'on a call' });
+    const { status } = await support.post(`/v1/incidents/${incidents.north}/acknowledge`, {
+      note: 'on a call',
+    });
     expect(status).toBe(200);
-    expect((await support.post(`/v1/incidents/${incidents.north}/notes`, { note: 'called back' })).status).toBe(200);
+    expect(
+      (await support.post(`/v1/incidents/${incidents.north}/notes`, { note: 'called back' })).status,
+    ).toBe(200);
     const refused = [
       support.post(`/v1/incidents/${incidents.north}/shelve`, { until: '2100-01-01T00:00:00Z' }),
       support.post(`/v1/incidents/${incidents.north}/unshelve`),
@@ -110,7 +114,13 @@ describe('a homeowner', () => {
     await south.post(`/v1/incidents/${incidents.southTold}/acknowledge`, { note: 'busy' });
     expect(await idsOf(home, '/v1/incidents')).toEqual([incidents.southTold]);
     const { body, text } = await home.get(`/v1/incidents/${incidents.southTold}`);
-    expect(body).toMatchObject({ headline: told, explanation: null, steps: [], caution: null, evidence: null });
+    expect(body).toMatchObject({
+      headline: told,
+      explanation: null,
+      steps: [],
+      caution: null,
+      evidence: null,
+    });
     expect(body.history.map(({ type, by, note }: Record<string, unknown>) => ({ type, by, note }))).toEqual([
       { type: 'raised', by: 'detection', note: null },
       { type: 'acknowledged', by: 'installer', note: null },
@@ -127,7 +137,12 @@ describe('a homeowner', () => {
   it('is told of a silent device only when it has been silent for a day', async () => {
     const silent = (onsetAt: string, clearedAt: string | null) =>
       insertIncidentRow(api.owner, {
-        ...{ site: 'south-1', company: 'south', kind: 'device-silent', homeowner: 'We have not heard for a day.' },
+        ...{
+          site: 'south-1',
+          company: 'south',
+          kind: 'device-silent',
+          homeowner: 'We have not heard for a day.',
+        },
         ...{ onsetAt, clearedAt, state: clearedAt === null ? 'active' : 'cleared' },
       });
     const short = await silent('2026-03-01T00:00:00Z', '2026-03-01T23:59:00Z');
@@ -163,8 +178,14 @@ describe('a query that forgets to filter', () => {
   it('shows nothing before it is said who calls, nor to an installer of no company', async () => {
     for (const table of TABLES) {
       expect([table, await count(null, table)]).toEqual([table, 0]);
-      expect([table, await count({ role: 'installer', company: null, sites: [] }, table)]).toEqual([table, 0]);
-      expect([table, await count({ role: 'homeowner', company: null, sites: [] }, table)]).toEqual([table, 0]);
+      expect([table, await count({ role: 'installer', company: null, sites: [] }, table)]).toEqual([
+        table,
+        0,
+      ]);
+      expect([table, await count({ role: 'homeowner', company: null, sites: [] }, table)]).toEqual([
+        table,
+        0,
+      ]);
     }
   });
 
@@ -188,7 +209,9 @@ describe('a query that forgets to filter', () => {
   it('reads the readings of the opened site alone, and of none before one is opened', async () => {
     await sql`select ensure_reading_partitions('2026-03-01')`.execute(api.owner);
     await sql`insert into meter_reading (at, tx, site_no, device_no, l1_v)
-      select '2026-03-01T00:00:00Z', current_tx(), site_no, no, 120 from device where kind = 'meter'`.execute(api.owner);
+      select '2026-03-01T00:00:00Z', current_tx(), site_no, no, 120 from device where kind = 'meter'`.execute(
+      api.owner,
+    );
     expect(await count({ role: 'operator', company: null, sites: [] }, 'meter_reading')).toBe(0);
     const [opened, seen] = await asCaller(db, { role: 'operator', company: null, sites: [] }, async (tx) => {
       const site = await sql<{ no: number }>`select no from site where id = 'south-1'`.execute(tx);
@@ -208,7 +231,9 @@ describe('a query that forgets to filter', () => {
     });
     expect(changed.numDeletedRows).toBe(0n);
     const others = await sql`select 1 from site where name = 'Ours' and company <> 'north'
-      union all select 1 from incident where acknowledged_by = 'us' and company <> 'north'`.execute(api.owner);
+      union all select 1 from incident where acknowledged_by = 'us' and company <> 'north'`.execute(
+      api.owner,
+    );
     expect(others.rows).toEqual([]);
     const smuggle = asCaller(db, caller, (tx) =>
       tx.insertInto('site').values({ id: 'smuggled', company: 'south', name: 'x', config: '{}' }).execute(),
@@ -220,7 +245,9 @@ describe('a query that forgets to filter', () => {
 
   it('keeps nothing of a caller for the next transaction of the same connection', async () => {
     const one = api.database.connect('afterwatt_api');
-    await asCaller(one.db, { role: 'operator', company: null, sites: [] }, (tx) => tx.selectFrom('site').select('id').execute());
+    await asCaller(one.db, { role: 'operator', company: null, sites: [] }, (tx) =>
+      tx.selectFrom('site').select('id').execute(),
+    );
     const after = await sql<{ n: number }>`select count(*) as n from site`.execute(one.db);
     expect(after.rows).toEqual([{ n: 0 }]);
   });
