@@ -15,6 +15,7 @@ import {
   lifeSchema,
   passTime as passTimeOfLife,
   type Step,
+  standingLife,
   standingPriority,
   startLife,
 } from './incident-life.ts';
@@ -66,6 +67,12 @@ export interface Engine {
   /** Ends all that stands, for readings after which no more will come. */
   closeAll(): readonly Transition[];
   standing(): readonly Standing[];
+  /**
+   * Takes on an incident that stands elsewhere (in the database) but not here, because the state it was found
+   * with is lost or of an older shape. It stands until its detector says that the fault is absent.
+   * @returns false when the site has no such subject any more
+   */
+  adopt(standing: Standing & { readonly onsetMs: number }): boolean;
   save(): SavedEngine;
 }
 
@@ -96,7 +103,11 @@ const savedSchema = z.object({
   readMs: z.number(),
   watches: z.record(
     z.string(),
-    z.object({ state: z.unknown(), life: lifeSchema.optional(), latest: latestSchema.optional() }),
+    z.object({
+      state: z.unknown(),
+      life: lifeSchema.optional(),
+      latest: latestSchema.optional().catch(undefined),
+    }),
   ),
 });
 
@@ -210,6 +221,13 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
       const transitions: Transition[] = [];
       for (const slot of slots) told(slot, close(slot.life, 'returned to normal'), transitions);
       return transitions;
+    },
+    adopt({ kind, subject, detectedMs, onsetMs }) {
+      const slot = slots.find(({ detector, watch }) => detector.kind === kind && watch.subject === subject);
+      if (slot === undefined) return false;
+      if (isStanding(slot.life)) slot.life.detectedMs = detectedMs;
+      else slot.life = standingLife(onsetMs, detectedMs);
+      return true;
     },
     standing: () =>
       slots

@@ -65,6 +65,11 @@ export function startLife(): Life {
   };
 }
 
+/** The life of an incident that stands since before this one began. */
+export function standingLife(onsetMs: number, detectedMs: number): Life {
+  return { ...startLife(), phase: 'active', sinceMs: onsetMs, onsetMs, detectedMs };
+}
+
 /** True while an incident stands. */
 export function isStanding(life: Life): boolean {
   return life.phase === 'active' || life.phase === 'clearing';

@@ -117,6 +117,7 @@ export interface StandingIncident {
   readonly kind: IncidentKind;
   readonly subject: string;
   readonly detectedMs: number;
+  readonly onsetMs: number;
 }
 
 /** Incidents that stand at the given sites. */
@@ -125,7 +126,8 @@ export async function listStandingIncidents(
   siteNos: readonly number[],
 ): Promise<StandingIncident[]> {
   const found = await sql<StandingIncident>`
-    select site_no as "siteNo", company, kind, subject, round(extract(epoch from detected_at) * 1000)::float8 as "detectedMs"
+    select site_no as "siteNo", company, kind, subject, round(extract(epoch from detected_at) * 1000)::float8 as "detectedMs",
+      round(extract(epoch from onset_at) * 1000)::float8 as "onsetMs"
     from incident where state = 'active' and site_no = any (${[...siteNos]})`.execute(db);
   return found.rows;
 }

@@ -91,6 +91,8 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     );
     const started = shard.watches.get(changed.siteNo);
     if (started !== undefined) started.tx = before?.tx ?? shard.tx;
+    // What stood for a subject that is gone is closed once this round is through.
+    shard.catchingUpTo ??= shard.tx;
   }
 
   function remember(document: string): StormMessage | undefined {

@@ -36,7 +36,8 @@ export interface SiteWatch {
   savedAtMs: number;
   accept(arrival: Arrival): readonly Found[];
   pulse(pulseMs: number): readonly Found[];
-  standing(): ReturnType<Engine['standing']>;
+  standing: Engine['standing'];
+  adopt: Engine['adopt'];
   /** JSON for a checkpoint; undefined while more is held back than a checkpoint should carry. */
   save(): SavedWatch | undefined;
 }
@@ -98,7 +99,8 @@ export function watchSite({ siteNo, site, tx, saved, alerts }: WatchOptions): Si
       return run(sequence.accept(readings, heard));
     },
     pulse: (pulseMs) => run(sequence.pulse(pulseMs)),
-    standing: () => engine.standing(),
+    standing: engine.standing,
+    adopt: engine.adopt,
     save() {
       const held = sequence.save();
       return held === undefined ? undefined : { engine: engine.save(), sequence: held };

@@ -161,8 +161,9 @@ function savedStates(watches: readonly SiteWatch[]): SavedState[] {
 }
 
 /**
- * After a restart, once a shard has reached its stored cursor: an incident that stands in the database but not
- * in the detectors was raised on something they no longer see, and would never clear.
+ * After a restart, once a shard has reached its stored cursor: the detectors take on what stands in the database
+ * and not with them (their saved state was lost, or of an older shape). What no detector can have found, because
+ * the registration changed, is closed.
  */
 async function settle({ connection, log }: WorkerDeps, shards: readonly HeldShard[]): Promise<void> {
   const watches = new Map(shards.flatMap((shard) => [...shard.watches]));
@@ -170,20 +171,15 @@ async function settle({ connection, log }: WorkerDeps, shards: readonly HeldShar
   await connection.db.transaction().execute(async (tx) => {
     for (const incident of stored) {
       const watch = watches.get(incident.siteNo);
-      const stands = watch
+      const isOwn = watch
         ?.standing()
         .some(
-          (own) =>
-            own.kind === incident.kind &&
-            own.subject === incident.subject &&
-            own.detectedMs === incident.detectedMs,
+          ({ kind, subject, detectedMs }) =>
+            kind === incident.kind && subject === incident.subject && detectedMs === incident.detectedMs,
         );
-      if (stands === true) continue;
-      log.warn(
-        { kind: incident.kind, siteNo: incident.siteNo },
-        'closing an incident the detectors no longer see',
-      );
-      await clearIncident(tx, incident, incident.detectedMs, 'no longer seen after a restart', null);
+      if (isOwn === true || watch?.adopt(incident) === true) continue;
+      log.warn({ kind: incident.kind, siteNo: incident.siteNo }, 'closing an incident whose subject is gone');
+      await clearIncident(tx, incident, incident.detectedMs, 'no longer registered', null);
     }
   });
   for (const shard of shards) shard.catchingUpTo = undefined;

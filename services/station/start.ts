@@ -35,7 +35,7 @@ export function start(config: StationConfig, deps: StationDeps): Promise<Started
     if (config.mqttUrl === undefined) await checkPort('MQTT_PORT', config.mqttPort);
     const dataDir = resolve(config.dataDir);
     const logDir = join(dataDir, 'log');
-    const isFirstStart = !existsSync(dataDir);
+    const isFirstStart = !existsSync(join(dataDir, 'sign-ins.json'));
     await mkdir(logDir, { recursive: true });
     print(isFirstStart ? 'Afterwatt: first start, setting up its database.' : 'Afterwatt: starting.');
 
@@ -94,9 +94,7 @@ function welcome(config: StationConfig, address: string, dataDir: string, people
     '  Sign in at the console with one of these tokens:',
     ...roles,
     '',
-    ...(config.demo
-      ? ['  The demo fleet and all that happens to it is invented. Its 14 days of history are being written.']
-      : []),
+    ...(config.demo ? ['  The demo fleet and all that happens to it is invented.'] : []),
     '  Stop with Ctrl-C.',
     '',
   ];
