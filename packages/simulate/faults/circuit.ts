@@ -69,11 +69,11 @@ export const inletOverCapForeignLoad: Fault = {
 
 /** NEC article 100: three hours and more are continuous; 210.20(A): at most 80 % of the breaker. */
 export const inletContinuousLoad: Fault = {
-  severity: '0: 83 % of the breaker’s rating for hours, 1: 97 % of the cap',
+  severity: '0: 86 % of the breaker’s rating for hours, 1: 97 % of the cap',
   subjects: (site) =>
     inlets(site).filter((subject) => {
       const { breakerAmps, capAmps, capWatts: watts } = inletSite(site, subject);
-      return Math.min(capAmps, watts / site.service.nominalVolts) > 0.87 * breakerAmps;
+      return Math.min(capAmps, watts / site.service.nominalVolts) > 0.95 * breakerAmps;
     }),
   tells: ({ subject }) => [{ kind: 'inlet-continuous-load', subject }],
   apply(conditions, spec, site) {
@@ -81,7 +81,7 @@ export const inletContinuousLoad: Fault = {
     const { breakerAmps } = inletSite(site, spec.subject);
     inletOf(conditions, spec.subject).foreignW = graded(
       spec,
-      0.83 * breakerAmps * volts,
+      0.86 * breakerAmps * volts,
       0.93 * Math.min(breakerAmps * volts, capWatts(site, spec.subject)),
     );
     for (const battery of batteriesOnInlet(conditions, site, spec.subject)) battery.held = true;
