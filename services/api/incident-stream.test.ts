@@ -2,13 +2,7 @@
 
 import { sql } from 'kysely';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
-import {
-  aSite,
-  insertIncidentRow,
-  OPERATOR_TOKEN,
-  operatorOf,
-  startTestApi,
-} from './test-support.ts';
+import { aSite, insertIncidentRow, OPERATOR_TOKEN, operatorOf, startTestApi } from './test-support.ts';
 
 const api = await startTestApi({ heartbeatMs: 50 });
 const operator = operatorOf(api);

@@ -1,5 +1,6 @@
 import { createMetrics, type Metrics } from '@afterwatt/runtime';
 import { AggregatorRegistry, Gauge, Histogram, type OpenMetricsContentType, Registry } from 'prom-client';
+import { z } from 'zod';
 
 export interface ApiMetrics {
   readonly registry: Metrics;
@@ -39,10 +40,20 @@ export function apiMetrics(): ApiMetrics {
   };
 }
 
+const metricsJson = z.array(z.looseObject({ name: z.string(), type: z.string() }));
+
 /** OpenMetrics text of this process and of all the others that are up. @param others prom-client's JSON of each */
 export async function metricsText(own: Metrics, others: readonly unknown[]): Promise<string> {
-  const all = [await own.getMetricsAsJSON(), ...others.filter((metrics) => Array.isArray(metrics))];
+  const all = [await own.getMetricsAsJSON(), ...others].flatMap((metrics) => {
+    const parsed = metricsJson.safeParse(metrics);
+    return parsed.success ? [parsed.data.map(asOpenMetrics)] : [];
+  });
   const merged = AggregatorRegistry.aggregate<OpenMetricsContentType>(all);
   merged.setContentType(Registry.OPENMETRICS_CONTENT_TYPE);
   return merged.metrics();
+}
+
+/** A counter's family is named without the _total of its samples; prom-client adds that to merged ones unasked. */
+function asOpenMetrics<T extends { name: string; type: string }>(metric: T): T {
+  return metric.type === 'counter' ? { ...metric, name: metric.name.replace(/_total$/, '') } : metric;
 }
