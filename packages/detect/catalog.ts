@@ -6,6 +6,7 @@ import { backfeedInOutage } from './detectors/backfeed-in-outage.ts';
 import { ctNoSignal } from './detectors/ct-no-signal.ts';
 import { ctRatio } from './detectors/ct-ratio.ts';
 import { deviceSilent } from './detectors/device-silent.ts';
+import { inletCircuitResistance } from './detectors/inlet-circuit-resistance.ts';
 import { inletContinuousLoad } from './detectors/inlet-continuous-load.ts';
 import { inletCtReversed } from './detectors/inlet-ct-reversed.ts';
 import { inletCtSwapped } from './detectors/inlet-ct-swapped.ts';
@@ -39,6 +40,7 @@ export const CATALOG: readonly Detector[] = [
   voltageOutOfRange,
   inletOverCap,
   inletContinuousLoad,
+  inletCircuitResistance,
   reserveLow,
   reserveForecast,
   reserveSetting,

@@ -1,0 +1,324 @@
+// A bad contact in an inlet circuit: a loose terminal, a worn plug, a backstabbed receptacle. All of the current
+// goes through a fraction of a square millimetre, and I^2 R of it turns into heat at that one point.
+// Seen as the voltage lost between panel and battery, against the current of the circuit: charging takes it
+// off the battery's voltage, feeding adds to it, so a line through both has the loop's resistance for a slope
+// and the two instruments' offset for an intercept. The copper's own part is known from its gauge and length.
+// Easily confused with: gain errors of the instruments (a slope in volts, not in amperes: over the whole swing
+// of a leg they make some thousandths of an ohm), two readings a few seconds apart (only steady stretches
+// count), voltage that follows the house's own load (it moves both instruments), warm copper (the table is for
+// 75 Cel, and a circuit is also held against its own history), and a load on the circuit beside the battery.
+// The levels of current are kept apart, each with its own mean, so that a night at rest does not wash out an
+// hour of charging; Theil-Sen through the levels.
+
+import {
+  copperOhmPerKft,
+  excessHeatW,
+  loopResistanceOhm,
+  median,
+  quantile,
+  theilSen,
+} from '@afterwatt/electrical';
+import type { BatteryReading, Site, SiteInlet } from '@afterwatt/wire';
+import { z } from 'zod';
+import {
+  ABSENT,
+  defineDetector,
+  type Facts,
+  type ThresholdValues,
+  type Verdict,
+  type Words,
+} from '../detector.ts';
+import { emptyCircuitLoad, inletNamed, inletSubject, measureBatteries } from '../models/inlet-load.ts';
+import type { SiteView } from '../site-view.ts';
+import { rounded } from '../wording.ts';
+
+const HOUR_MS = 3_600_000;
+const DAY_MS = 24 * HOUR_MS;
+/** Width of a level of current, A, and the farthest one either side of none. */
+const LEVEL_A = 2;
+const LEVELS = 12;
+/** A level counts from so many pairs of readings on, looks back on so many, and is forgotten after a week. */
+const LEAST_PAIRS = 12;
+const MEMORY_PAIRS = 100;
+const FORGOTTEN_MS = 7 * DAY_MS;
+/** A pair farther from its level's mean than this is drawn in; so many on one side move the level there. */
+const OUTLIER_V = 0.8;
+const OUTLIERS_MOVE = 12;
+/** Steady: the leg's voltage and the battery's current have hardly moved since the reading before. */
+const STEADY_V = 0.5;
+const STEADY_A = 0.5;
+const NEIGHBOURS_MS = 130_000;
+/** A meter reading belongs to a battery reading that comes no later after it. */
+const PAIRED_MS = 65_000;
+/** With the battery at rest, more than this on the circuit is another load, A. */
+const AT_REST_A = 1;
+const FOREIGN_A = 2;
+/** The levels have to spread so far, A. */
+const LEAST_SPREAD_A = 5;
+/** What rounding to tenths and slow drifts leave in a level, V. */
+const LEVEL_ERROR_V = 0.05;
+/** Judged once in so many pairs; twice in a row over the limit is told. */
+const PAIRS_A_JUDGEMENT = 30;
+const JUDGEMENTS_TOLD = 2;
+/** Days of history, and how many make one. */
+const DAYS = 30;
+const DAYS_OF_HISTORY = 3;
+
+const THRESHOLDS = {
+  excessW: {
+    default: 15,
+    unit: 'W',
+    min: 2,
+    max: 200,
+    source: 'own judgement: what a small soldering iron makes, at one contact, at the cap',
+  },
+  clearShare: { default: 0.7, unit: '', min: 0.1, max: 1, source: 'own judgement: deadband' },
+  warmShare: {
+    default: 1.06,
+    unit: '',
+    min: 1,
+    max: 1.5,
+    source: 'copper 20 K warmer than in its own history (NEC chapter 9 table 8, note 2)',
+  },
+} as const;
+type Values = ThresholdValues<typeof THRESHOLDS>;
+
+const levelSchema = z.object({
+  level: z.number(),
+  /** Means of the current, A, and of the voltage lost, V, over `pairs` pairs. */
+  amps: z.number(),
+  lostV: z.number(),
+  pairs: z.number(),
+  /** Pairs in a row that lay far off, with the sign of their side. */
+  off: z.number(),
+  atMs: z.number(),
+});
+const stateSchema = z.object({
+  levels: z.array(levelSchema),
+  pairs: z.number(),
+  loopOhm: z.number().nullable(),
+  /** Judgements in a row over the limit, and since when. */
+  over: z.number(),
+  sinceMs: z.number(),
+  told: z.boolean(),
+  day: z.number(),
+  days: z.array(z.object({ day: z.number(), ohm: z.number() })),
+});
+type State = z.infer<typeof stateSchema>;
+
+export const inletCircuitResistance = defineDetector({
+  kind: 'inlet-circuit-resistance',
+  thresholds: THRESHOLDS,
+  wants: ['battery'],
+  delays: () => ({ onDelayMs: 0, offDelayMs: HOUR_MS }),
+  subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
+  state: stateSchema,
+  start: () => ({
+    levels: [],
+    pairs: 0,
+    loopOhm: null,
+    over: 0,
+    sinceMs: 0,
+    told: false,
+    day: 0,
+    days: [],
+  }),
+  observe({ subject, state, event, view, values }): Verdict | undefined {
+    const inlet = inletNamed(view.site, subject);
+    if (inlet === undefined || event.kind !== 'battery') return undefined;
+    // One battery's voltmeter has one offset: the first on the inlet is listened to.
+    const first = view.site.batteries.find((battery) => battery.inlet === inlet.number);
+    if (first?.device !== event.device || !takePair(state, inlet, event, view)) return undefined;
+    state.pairs += 1;
+    if (state.pairs % PAIRS_A_JUDGEMENT !== 0) return undefined;
+    return judge(state, inlet, event.at, view.site, values);
+  },
+  words: ({ subject, facts }) => words(subject, facts),
+});
+
+const load = emptyCircuitLoad();
+
+/** Pairs a battery reading with the meter's, if both stand still; false when they are of no use. */
+function takePair(state: State, inlet: SiteInlet, battery: BatteryReading, view: SiteView): boolean {
+  const { meter, previousMeter, site, grid } = view;
+  const before = view.previousBatteries.get(battery.device);
+  if (meter === null || previousMeter === null || before === undefined || grid.present === false)
+    return false;
+  if (battery.at - meter.at > PAIRED_MS || meter.at - previousMeter.at > NEIGHBOURS_MS) return false;
+  if (battery.at - before.at > NEIGHBOURS_MS) return false;
+  const nowV = inlet.leg === 'L1' ? meter.l1V : meter.l2V;
+  const thenV = inlet.leg === 'L1' ? previousMeter.l1V : previousMeter.l2V;
+  if (nowV === null || thenV === null || Math.abs(nowV - thenV) > STEADY_V) return false;
+  if (battery.acV === null || battery.acV < site.service.nominalVolts / 2) return false;
+  if (before.acA === null || battery.acA === null || Math.abs(before.acA - battery.acA) > STEADY_A)
+    return false;
+  if (!measureBatteries(inlet, view, load)) return false;
+  const { amps } = load;
+  const shownA = Math.abs((inlet.number === 1 ? meter.inlet1A : meter.inlet2A) ?? 0);
+  if (Math.abs(amps) < AT_REST_A && shownA > FOREIGN_A) return false;
+  addToLevel(state, amps, (nowV + thenV) / 2 - battery.acV, battery.at);
+  return true;
+}
+
+function addToLevel(state: State, amps: number, lostV: number, atMs: number): void {
+  const number = Math.max(-LEVELS, Math.min(LEVELS, Math.round(amps / LEVEL_A)));
+  let level = state.levels.find((candidate) => candidate.level === number);
+  if (level === undefined) {
+    level = { level: number, amps, lostV, pairs: 0, off: 0, atMs };
+    state.levels.push(level);
+  }
+  level.atMs = atMs;
+  const distanceV = lostV - level.lostV;
+  const isOff = level.pairs >= LEAST_PAIRS && Math.abs(distanceV) > OUTLIER_V;
+  level.off = isOff
+    ? (Math.sign(distanceV) === Math.sign(level.off) ? level.off : 0) + Math.sign(distanceV)
+    : 0;
+  if (Math.abs(level.off) >= OUTLIERS_MOVE) {
+    level.pairs = 0;
+    level.off = 0;
+  }
+  level.pairs = Math.min(MEMORY_PAIRS, level.pairs + 1);
+  const drawnV = level.pairs === 1 ? distanceV : Math.max(-OUTLIER_V, Math.min(OUTLIER_V, distanceV));
+  level.lostV += drawnV / level.pairs;
+  level.amps += (amps - level.amps) / level.pairs;
+}
+
+function judge(
+  state: State,
+  inlet: SiteInlet,
+  atMs: number,
+  site: Site,
+  values: Values,
+): Verdict | undefined {
+  state.levels = state.levels.filter((level) => atMs - level.atMs < FORGOTTEN_MS);
+  const known = state.levels.filter((level) => level.pairs >= LEAST_PAIRS);
+  const amps = known.map((level) => level.amps);
+  const spreadA = Math.max(...amps) - Math.min(...amps);
+  const line =
+    known.length < 2 || spreadA < LEAST_SPREAD_A
+      ? undefined
+      : theilSen(
+          amps,
+          known.map((level) => level.lostV),
+        );
+  if (line === undefined) return undefined;
+  const loopOhm = Math.max(0, line.slope);
+  state.loopOhm = loopOhm;
+  closeDay(state, atMs, loopOhm);
+
+  const errorOhm = (2 * LEVEL_ERROR_V) / spreadA;
+  const expectedOhm = expectedOf(state, inlet, values);
+  const surelyW = excessHeatW(loopOhm - errorOhm, expectedOhm, inlet.capAmps);
+  const excessW = excessHeatW(loopOhm, expectedOhm, inlet.capAmps);
+  if (surelyW > values.excessW) {
+    if (state.over === 0) state.sinceMs = atMs;
+    state.over += 1;
+  } else {
+    state.over = 0;
+  }
+  if (state.over >= JUDGEMENTS_TOLD) state.told = true;
+  else if (excessW < values.clearShare * values.excessW) state.told = false;
+  return state.told ? present(state, inlet, expectedOhm, excessW, atMs, site) : ABSENT;
+}
+
+/** What the loop should have: its copper by the table, or its own history where that is less. */
+function expectedOf({ days, day }: State, inlet: SiteInlet, values: Values): number {
+  const copperOhm = copperOf(inlet);
+  const earlier = days.filter((entry) => entry.day < day).map(({ ohm }) => ohm);
+  if (earlier.length < DAYS_OF_HISTORY) return copperOhm;
+  earlier.sort((a, b) => a - b);
+  return Math.min(copperOhm, values.warmShare * quantile(earlier, 0.25));
+}
+
+/** Out and back, stranded copper at 75 Cel: NEC chapter 9 table 8. */
+function copperOf({ conductorAwg, oneWayFeet }: SiteInlet): number {
+  return loopResistanceOhm(copperOhmPerKft(conductorAwg, 'stranded'), oneWayFeet);
+}
+
+/** A day's value is the median of its judgements, as far as a running one goes: the last weighs as much as all before. */
+function closeDay(state: State, atMs: number, ohm: number): void {
+  const day = Math.floor(atMs / DAY_MS);
+  state.day = day;
+  const last = state.days.at(-1);
+  if (last?.day === day) {
+    last.ohm = rounded(median([last.ohm, ohm]), 4);
+    return;
+  }
+  if (state.days.length === DAYS) state.days.shift();
+  state.days.push({ day, ohm: rounded(ohm, 4) });
+}
+
+function present(
+  state: State,
+  inlet: SiteInlet,
+  expectedOhm: number,
+  excessW: number,
+  atMs: number,
+  site: Site,
+): Verdict {
+  const { sinceMs, days } = state;
+  const loopOhm = rounded(state.loopOhm ?? 0, 3);
+  const watts = rounded(excessW);
+  const battery = site.batteries.find((candidate) => candidate.inlet === inlet.number);
+  const leg = `${site.meter.device} ${inlet.leg.toLowerCase()}.v`;
+  const port = `${battery?.device ?? ''} ac.v`;
+  return {
+    is: 'present',
+    sinceMs,
+    confidence: 0.97,
+    facts: { loopOhm, expectedOhm: rounded(expectedOhm, 3), watts, capA: inlet.capAmps },
+    evidence: () => ({
+      fromMs: sinceMs - DAY_MS,
+      toMs: atMs,
+      series: [leg, port, `${battery?.device ?? ''} ac.i`],
+      figures: [
+        { label: 'Loop resistance', value: loopOhm, unit: 'ohm', source: `${leg} less ${port}, over ac.i` },
+        {
+          label: 'Of its copper',
+          value: rounded(copperOf(inlet), 3),
+          unit: 'ohm',
+          source: `NEC chapter 9 table 8: twice ${inlet.oneWayFeet} ft of ${inlet.conductorAwg} AWG`,
+        },
+        {
+          label: 'Expected here',
+          value: rounded(expectedOhm, 3),
+          unit: 'ohm',
+          source: 'copper, or its own history',
+        },
+        {
+          label: `Heat beyond that at ${inlet.capAmps} A`,
+          value: watts,
+          unit: 'W',
+          source: 'I²R of the excess',
+        },
+        {
+          label: 'Trend, one value a day',
+          value: days
+            .slice(-10)
+            .map(({ ohm }) => rounded(ohm, 2))
+            .join(' '),
+          unit: 'ohm',
+          source: 'the same',
+        },
+      ],
+    }),
+  };
+}
+
+function words(subject: string, facts: Facts): Words {
+  return {
+    headline: `The circuit of ${subject} has a bad connection: ${facts['loopOhm']} ohm where ${facts['expectedOhm']} are expected, ${facts['watts']} W of heat at ${facts['capA']} A.`,
+    explanation:
+      'More voltage is lost between the panel and the battery than the conductors explain, in proportion to the current. The rest is a contact: a terminal, the inlet, the plug. It heats up at one point, and nothing trips.',
+    steps: [
+      'Set the battery’s charge and discharge limits low, or off, until it is found.',
+      'With the battery off and unplugged, look at plug and inlet for discolouration and a loose fit.',
+      'Have a licensed electrician check the terminals of inlet and breaker, and tighten them to the marked torque.',
+      'Confirm gauge and length of the conductors against the site’s registration.',
+    ],
+    caution:
+      'A contact like this can be hot enough to burn and to start a fire: let it cool before touching plug or inlet. Work at the terminals and in the panel is for a licensed electrician under the local code: the line side stays live with the main open, and the battery is a second source.',
+    homeowner:
+      'A connection in your battery’s circuit is getting hot: switch the battery off at its own switch, do not touch a plug that is warm or discoloured, leave the panel closed, and call your installer. If you smell burning, leave and call the fire department.',
+  };
+}
