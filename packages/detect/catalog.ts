@@ -3,8 +3,11 @@
 import type { IncidentKind } from '@afterwatt/wire';
 import type { Detector } from './detector.ts';
 import { backfeedInOutage } from './detectors/backfeed-in-outage.ts';
+import { batteryEnergyMismatch } from './detectors/battery-energy-mismatch.ts';
+import { batteryHot } from './detectors/battery-hot.ts';
 import { ctNoSignal } from './detectors/ct-no-signal.ts';
 import { ctRatio } from './detectors/ct-ratio.ts';
+import { deviceClockSkew } from './detectors/device-clock-skew.ts';
 import { deviceSilent } from './detectors/device-silent.ts';
 import { inletCircuitResistance } from './detectors/inlet-circuit-resistance.ts';
 import { inletContinuousLoad } from './detectors/inlet-continuous-load.ts';
@@ -12,9 +15,12 @@ import { inletCtReversed } from './detectors/inlet-ct-reversed.ts';
 import { inletCtSwapped } from './detectors/inlet-ct-swapped.ts';
 import { inletOverCap } from './detectors/inlet-over-cap.ts';
 import { openNeutral } from './detectors/open-neutral.ts';
+import { radioWeak } from './detectors/radio-weak.ts';
+import { readingsLost } from './detectors/readings-lost.ts';
 import { reserveForecast } from './detectors/reserve-forecast.ts';
 import { reserveLow } from './detectors/reserve-low.ts';
 import { reserveSetting } from './detectors/reserve-setting.ts';
+import { selfTestMissing } from './detectors/self-test-missing.ts';
 import { serviceCtReversed } from './detectors/service-ct-reversed.ts';
 import { serviceCtSwapped } from './detectors/service-ct-swapped.ts';
 import { stormChargeBehind } from './detectors/storm-charge-behind.ts';
@@ -28,6 +34,7 @@ import { voltageOutOfRange } from './detectors/voltage-out-of-range.ts';
 
 export const CATALOG: readonly Detector[] = [
   // Causes stand before what they explain.
+  deviceClockSkew,
   deviceSilent,
   inletCtReversed,
   inletCtSwapped,
@@ -51,6 +58,11 @@ export const CATALOG: readonly Detector[] = [
   tariffChargeInPeak,
   tariffDischargeInSuperOffPeak,
   tariffOffPeakDepth,
+  batteryEnergyMismatch,
+  batteryHot,
+  readingsLost,
+  radioWeak,
+  selfTestMissing,
 ];
 
 /** Kinds that rest on what did *not* come, which one device's latecomers cannot say of the others. */

@@ -32,6 +32,8 @@ export interface Lags {
   /** Arrival, ingest's clock. */
   readonly at: number;
   readonly leastMs: Readonly<Record<string, number>>;
+  /** How many of its readings came after their time had been judged. */
+  readonly late: Readonly<Record<string, number>>;
 }
 
 /** A CAP 1.2 message that meets this site; `at` is its `sent`. */

@@ -78,6 +78,7 @@ export const savedSequenceSchema = z.object({
   lastAt: z.record(z.string(), z.number()),
   packAgesMs: z.record(z.string(), z.array(z.number())),
   lagMs: z.record(z.string(), z.number()),
+  lateCount: z.record(z.string(), z.number()),
   held: z.array(z.custom<Reading>(isReading)),
   late: z.array(z.custom<Reading>(isReading)),
 });
@@ -92,6 +93,8 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   const packAgesMs = new Map(Object.entries(saved?.packAgesMs ?? {}));
   /** The least age at arrival of each device's readings, since it was last told. */
   const lagMs = new Map(Object.entries(saved?.lagMs ?? {}));
+  /** Latecomers of each device since that was last told. */
+  const lateCount = new Map(Object.entries(saved?.lateCount ?? {}));
   let held: Reading[] = [...(saved?.held ?? [])];
   let oldestHeldMs = held.reduce((least, { at }) => Math.min(least, at), Number.POSITIVE_INFINITY);
   let late: Reading[] = [...(saved?.late ?? [])];
@@ -112,6 +115,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
       if (reading.at < releasedMs - PROMPT_MS) {
         if (late.length === 0) lateSinceMs = pulseMs;
         late.push(reading);
+        lateCount.set(reading.device, 1 + (lateCount.get(reading.device) ?? 0));
         lateArrivedMs = pulseMs;
         continue;
       }
@@ -151,9 +155,15 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
     if (pulseMs - lagsToldMs < LAGS_MS) return undefined;
     lagsToldMs = pulseMs;
     if (lagMs.size === 0) return undefined;
-    const leastMs = Object.fromEntries(lagMs);
+    const told: Lags = {
+      kind: 'lags',
+      at: pulseMs,
+      leastMs: Object.fromEntries(lagMs),
+      late: Object.fromEntries(lateCount),
+    };
     lagMs.clear();
-    return { kind: 'lags', at: pulseMs, leastMs };
+    lateCount.clear();
+    return told;
   }
 
   /** The ingest's clock is not known before the first pulse. */
@@ -229,6 +239,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
       lastAt: Object.fromEntries(lastAt),
       packAgesMs: Object.fromEntries(packAgesMs),
       lagMs: Object.fromEntries(lagMs),
+      lateCount: Object.fromEntries(lateCount),
       held,
       late,
     };

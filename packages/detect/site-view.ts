@@ -13,6 +13,7 @@ import {
 } from '@afterwatt/wire';
 import { z } from 'zod';
 import type { SiteEvent } from './event.ts';
+import { type DeviceClocksState, deviceClocksModel } from './models/device-clocks.ts';
 import { type GridState, gridModel } from './models/grid.ts';
 import { type HouseLoadState, houseLoadModel } from './models/house-load.ts';
 import { type ServiceImpedanceState, serviceImpedanceModel } from './models/service-impedance.ts';
@@ -39,6 +40,7 @@ export interface SiteView {
   readonly batteries: Map<string, BatteryReading>;
   readonly previousBatteries: Map<string, BatteryReading>;
   readonly grid: GridState;
+  readonly deviceClocks: DeviceClocksState;
   readonly houseLoad: HouseLoadState;
   readonly storm: StormState;
   readonly tariffLedger: TariffLedgerState;
@@ -64,6 +66,7 @@ export type SavedView = z.infer<typeof savedViewSchema>;
 /** The models in the order they observe; a model may read those above it through the view. */
 const MODELS = {
   grid: gridModel,
+  deviceClocks: deviceClocksModel,
   houseLoad: houseLoadModel,
   storm: stormModel,
   tariffLedger: tariffLedgerModel,
@@ -82,6 +85,7 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     batteries: new Map(),
     previousBatteries: new Map(),
     grid: restore(gridModel, site, saved?.models['grid']),
+    deviceClocks: restore(deviceClocksModel, site, saved?.models['deviceClocks']),
     houseLoad: restore(houseLoadModel, site, saved?.models['houseLoad']),
     storm: restore(stormModel, site, saved?.models['storm']),
     tariffLedger: restore(tariffLedgerModel, site, saved?.models['tariffLedger']),
@@ -99,6 +103,7 @@ export function observeView(view: SiteView, event: SiteEvent): void {
   if (movesTime && event.at > view.nowMs) view.nowMs = event.at;
   if (event.kind === 'meter' || event.kind === 'battery') takeReading(view, event);
   MODELS.grid.observe(view.grid, event, view);
+  MODELS.deviceClocks.observe(view.deviceClocks, event, view);
   MODELS.houseLoad.observe(view.houseLoad, event, view);
   MODELS.storm.observe(view.storm, event, view);
   MODELS.tariffLedger.observe(view.tariffLedger, event, view);
@@ -112,6 +117,7 @@ export function saveView(view: SiteView): SavedView {
     readings: savedReadings(view),
     models: {
       grid: view.grid,
+      deviceClocks: view.deviceClocks,
       houseLoad: view.houseLoad,
       storm: view.storm,
       tariffLedger: view.tariffLedger,

@@ -1,7 +1,8 @@
 // A device is not heard any more: no power, no network, or broken.
 // Easily confused with: a device that sends seldom (its promise in SenML `ut`, its registered period or the
 // gaps it has shown count, whichever is longest), a short break of the connection (a Last Will alone says no
-// more than that: 2 min grace), and readings that come late (they fill the gap; what was said stands).
+// more than that: 2 min grace), a clock that jumps (what arrives says that it lives, whatever time it tells), and
+// readings that come late (they fill the gap; what was said stands).
 // A registered device that was never heard is silent once another device of the site has reported for 15 min.
 
 import type { Site } from '@afterwatt/wire';
@@ -10,6 +11,10 @@ import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
 import { clockText, PANEL_CAUTION, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
+/** What arrived in the last minutes (lags, every 5 min) says that a device lives for so long. */
+const ALIVE_MS = 6 * MINUTE_MS;
+/** A lag or lead of more than this is another time. */
+const OTHER_TIME_MS = MINUTE_MS;
 /** Gaps remembered; their median is what the device usually leaves between readings. */
 const GAPS = 7;
 
@@ -22,6 +27,8 @@ const schema = z.object({
   nextGap: z.number(),
   /** When its Last Will, or its own word that it goes, arrived; null while it is online. */
   offlineMs: z.number().nullable(),
+  /** Until when something that arrived, of whatever time, says that it lives. */
+  aliveUntilMs: z.number(),
   /** When another device of the site was first heard, while this one was not. */
   othersSinceMs: z.number().nullable(),
 });
@@ -54,7 +61,7 @@ export const deviceSilent = defineDetector({
       source: 'common practice: both devices are switched on within it',
     },
   },
-  wants: ['meter', 'battery', 'state', 'tick'],
+  wants: ['meter', 'battery', 'state', 'lags', 'tick'],
   delays: () => ({ onDelayMs: 0, offDelayMs: MINUTE_MS }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,
@@ -64,6 +71,7 @@ export const deviceSilent = defineDetector({
     gapsMs: [],
     nextGap: 0,
     offlineMs: null,
+    aliveUntilMs: 0,
     othersSinceMs: null,
   }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
@@ -78,6 +86,8 @@ export const deviceSilent = defineDetector({
         if (event.device === subject && event.online === true) state.offlineMs = null;
         return undefined;
       case 'lags':
+        if (Math.abs(event.leastMs[subject] ?? 0) > OTHER_TIME_MS) state.aliveUntilMs = view.nowMs + ALIVE_MS;
+        return undefined;
       case 'storm':
       case 'mended':
         return undefined;
@@ -85,7 +95,7 @@ export const deviceSilent = defineDetector({
         break;
     }
     const sinceMs = state.lastMs ?? state.othersSinceMs;
-    if (sinceMs === null) return undefined;
+    if (sinceMs === null || event.at < state.aliveUntilMs) return undefined;
     const silentMs = event.at - sinceMs;
     const { offlineMs } = state;
     const willed = offlineMs !== null && event.at - offlineMs >= values.willGraceMin * MINUTE_MS;

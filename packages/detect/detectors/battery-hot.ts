@@ -1,0 +1,233 @@
+// The cells are too hot: beyond what they may be, or 10 degrees beyond what the load and the last two weeks
+// explain, which comes first when a fan fails or the sun finds the unit.
+// Easily confused with: the afternoon (each hour of the day is compared with itself), a warm spell (only the
+// warmest of two weeks counts), and a long charge at an unusual hour (heat from the load is allowed for).
+// Sources: 55 Cel and 2 min: common practice for iron-phosphate cells, whose data sheets end at 55 to 60.
+
+import { zoneClock } from '@afterwatt/tariff';
+import type { BatteryReading, Site } from '@afterwatt/wire';
+import { z } from 'zod';
+import { batteryOf } from '../backup-time.ts';
+import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import { rounded } from '../wording.ts';
+
+const MINUTE_MS = 60_000;
+const HOUR_MS = 60 * MINUTE_MS;
+const WEEK_MS = 168 * HOUR_MS;
+const HOURS = 24;
+/** How slowly a unit warms and cools (common practice: one to three hours). */
+const THERMAL_MS = 90 * MINUTE_MS;
+/** What full power adds to the temperature in the long run, Cel (common practice: 8 to 15). */
+const FULL_POWER_RISE_C = 15;
+/** History needed before it explains anything. */
+const LEARNED_MS = 3 * 24 * HOUR_MS;
+/** A warmth that is not explained raises what is known of its hour by no more than this a day, Cel. */
+const BELIEVED_C = 1;
+/** Below this a battery is not hot, however cold the season was, Cel. */
+const WARM_C = 38;
+/** No such hour yet. */
+const NONE = -273;
+
+const hours = z.array(z.number()).length(HOURS);
+
+const schema = z.object({
+  firstMs: z.number().nullable(),
+  lastMs: z.number(),
+  /** Square of the load as a share of full power, smoothed as the temperature is. */
+  heat: z.number(),
+  /** The hour that is running (whole hours since the Unix epoch), its warmest reading and its most heat. */
+  hour: z.number(),
+  hourWarmest: z.number(),
+  hourHeat: z.number(),
+  /** The warmest, and the most heat by load, of each hour of the day: this week and the week before. */
+  weekMs: z.number(),
+  warmest: hours,
+  warmestBefore: hours,
+  mostHeat: hours,
+  mostHeatBefore: hours,
+  hotSinceMs: z.number().nullable(),
+  unexplainedSinceMs: z.number().nullable(),
+});
+
+type State = z.infer<typeof schema>;
+
+export const batteryHot = defineDetector({
+  kind: 'battery-hot',
+  thresholds: {
+    hotC: {
+      default: 55,
+      unit: 'Cel',
+      min: 30,
+      max: 90,
+      source: 'common practice: end of iron-phosphate data sheets',
+    },
+    deadbandC: {
+      default: 2,
+      unit: 'Cel',
+      min: 0,
+      max: 20,
+      source: 'ISA-18.2 starting deadband for temperature, 1 % of range',
+    },
+    onDelayMin: {
+      default: 2,
+      unit: 'min',
+      min: 0,
+      max: 60,
+      source: 'common practice: beyond a disturbed reading',
+    },
+    unexplainedC: {
+      default: 10,
+      unit: 'Cel',
+      min: 3,
+      max: 50,
+      source: 'common practice: well beyond weather from day to day indoors',
+    },
+    unexplainedMin: {
+      default: 30,
+      unit: 'min',
+      min: 1,
+      max: 600,
+      source: 'a third of the time constant of a unit',
+    },
+  },
+  wants: ['battery'],
+  delays: () => ({ onDelayMs: 0, offDelayMs: 2 * MINUTE_MS }),
+  subjects: (site) => site.batteries.map((battery) => battery.device),
+  state: schema,
+  start: () => ({
+    firstMs: null,
+    lastMs: 0,
+    heat: 0,
+    hour: 0,
+    hourWarmest: NONE,
+    hourHeat: 0,
+    weekMs: 0,
+    warmest: Array(HOURS).fill(NONE),
+    warmestBefore: Array(HOURS).fill(NONE),
+    mostHeat: Array(HOURS).fill(0),
+    mostHeatBefore: Array(HOURS).fill(0),
+    hotSinceMs: null,
+    unexplainedSinceMs: null,
+  }),
+  observe({ subject, state, event, view, values }): Verdict | undefined {
+    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    const { tempC, at } = event;
+    if (tempC === null) return undefined;
+    const expectedC = learn(state, event, tempC, view.site);
+    if (tempC > values.hotC) state.hotSinceMs ??= at;
+    else if (tempC <= values.hotC - values.deadbandC) state.hotSinceMs = null;
+    const overC = tempC - Math.max(expectedC, WARM_C - values.unexplainedC);
+    if (overC > values.unexplainedC) state.unexplainedSinceMs ??= at;
+    else if (overC <= values.unexplainedC - values.deadbandC) state.unexplainedSinceMs = null;
+
+    const { hotSinceMs, unexplainedSinceMs } = state;
+    if (hotSinceMs === null && unexplainedSinceMs === null) return ABSENT;
+    const hot = hotSinceMs !== null && at - hotSinceMs >= values.onDelayMin * MINUTE_MS;
+    const unexplained =
+      unexplainedSinceMs !== null && at - unexplainedSinceMs >= values.unexplainedMin * MINUTE_MS;
+    if (!hot && !unexplained) return { is: 'unknown', why: 'not for long enough' };
+    const sinceMs = (hot ? hotSinceMs : unexplainedSinceMs) ?? at;
+    return {
+      is: 'present',
+      sinceMs,
+      confidence: 1,
+      facts: { tempC: rounded(tempC, 1), hot, hotC: values.hotC, expectedC: finite(expectedC) },
+      evidence: () => ({
+        fromMs: sinceMs - 12 * HOUR_MS,
+        toMs: at,
+        series: [`${subject} temp`, `${subject} ac.p`],
+        figures: [
+          { label: 'Temperature', value: rounded(tempC, 1), unit: 'Cel', source: `${subject} temp` },
+          { label: 'Limit', value: values.hotC, unit: 'Cel', source: 'threshold: common practice' },
+          {
+            label: 'Explained by load and history',
+            value: finite(expectedC),
+            unit: 'Cel',
+            source: 'warmest of two weeks at this hour of the day',
+          },
+          {
+            label: 'Power',
+            value: event.acW === null ? 'not known' : rounded(event.acW),
+            unit: 'W',
+            source: `${subject} ac.p`,
+          },
+        ],
+      }),
+    };
+  },
+  words: ({ subject, facts }) => ({
+    headline:
+      facts['hot'] === true
+        ? `${subject} is at ${facts['tempC']} Cel, above ${facts['hotC']} Cel.`
+        : `${subject} is at ${facts['tempC']} Cel; its load and the last two weeks explain ${facts['expectedC']} Cel.`,
+    explanation:
+      'Heat ages the cells and, beyond their limits, endangers them. A blocked vent, a fan that fails, the sun, or a fault inside the unit brings it about.',
+    steps: [
+      'Let it rest: stop charging and discharging it from afar.',
+      'Ask whether its vents are free, the sun shines on it, or something warm stands beside it.',
+      'If it stays hot at rest, have the maker or a licensed electrician take it out of service.',
+    ],
+    caution:
+      'Keep away from a unit that swells, hisses, smells or smokes: leave the house and call the fire service. Do not open the unit.',
+    homeowner: `Your battery is unusually hot (${facts['tempC']} Cel). Keep its vents free and the sun off it; if it smells, hisses or smokes, leave the house and call the fire service.`,
+  }),
+});
+
+function finite(value: number): number | string {
+  return Number.isFinite(value) ? rounded(value) : 'not known yet';
+}
+
+/**
+ * Takes a reading into the history.
+ * @returns the temperature that load and history explain at this hour, Cel; Infinity before enough was learned
+ */
+function learn(state: State, { at, acW, device }: BatteryReading, tempC: number, site: Site): number {
+  state.firstMs ??= at;
+  const stepMs = at - state.lastMs;
+  if (stepMs > 0) {
+    state.lastMs = at;
+    const share = (acW ?? 0) / batteryOf(site, device).chargeLimitWatts;
+    state.heat += (share * share - state.heat) * Math.min(1, stepMs / THERMAL_MS);
+  }
+  const hour = Math.floor(at / HOUR_MS);
+  if (hour > state.hour) {
+    keepHour(state, site);
+    state.hour = hour;
+    state.hourWarmest = NONE;
+    state.hourHeat = 0;
+  }
+  state.hourWarmest = Math.max(state.hourWarmest, tempC);
+  state.hourHeat = Math.max(state.hourHeat, state.heat);
+  const ofDay = hourOfDay(hour, site);
+  const known = knownC(state, ofDay);
+  if (at - state.firstMs < LEARNED_MS || known === NONE) return Number.POSITIVE_INFINITY;
+  const usualHeat = Math.max(state.mostHeat[ofDay] ?? 0, state.mostHeatBefore[ofDay] ?? 0);
+  return known + FULL_POWER_RISE_C * Math.max(0, state.heat - usualHeat);
+}
+
+/** Adds the hour that has ended to what is known of its hour of the day. */
+function keepHour(state: State, site: Site): void {
+  const { hour, hourWarmest, hourHeat } = state;
+  if (hourWarmest === NONE) return;
+  if (hour * HOUR_MS - state.weekMs >= WEEK_MS) {
+    state.weekMs = hour * HOUR_MS;
+    state.warmestBefore = state.warmest;
+    state.mostHeatBefore = state.mostHeat;
+    state.warmest = Array(HOURS).fill(NONE);
+    state.mostHeat = Array(HOURS).fill(0);
+  }
+  const ofDay = hourOfDay(hour, site);
+  const known = knownC(state, ofDay);
+  const unexplained = state.unexplainedSinceMs !== null || state.hotSinceMs !== null;
+  const believedC = unexplained && known > NONE ? Math.min(hourWarmest, known + BELIEVED_C) : hourWarmest;
+  state.warmest[ofDay] = rounded(Math.max(believedC, state.warmest[ofDay] ?? NONE), 1);
+  state.mostHeat[ofDay] = rounded(Math.max(hourHeat, state.mostHeat[ofDay] ?? 0), 2);
+}
+
+function knownC(state: State, ofDay: number): number {
+  return Math.max(state.warmest[ofDay] ?? NONE, state.warmestBefore[ofDay] ?? NONE);
+}
+
+function hourOfDay(hour: number, site: Site): number {
+  return zoneClock(site.timeZone).hourOfWeek(hour * HOUR_MS) % HOURS;
+}

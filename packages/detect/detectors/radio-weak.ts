@@ -1,0 +1,104 @@
+// A device's radio is so weak that its connection hangs by a thread: the next door that is shut cuts it off.
+// Easily confused with: a dip while somebody stands in the way (an hour's median), and noise about the limit
+// (deadband). Source: -75 dBm: common practice for a dependable link at 2.4 GHz.
+
+import { z } from 'zod';
+import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import { rounded } from '../wording.ts';
+
+const QUARTER_MS = 15 * 60_000;
+const QUARTERS = 4;
+/** With fewer readings a quarter of an hour says nothing. */
+const LEAST_READINGS = 3;
+
+const quarterSchema = z.object({
+  readings: z.number(),
+  weak: z.number(),
+  fair: z.number(),
+  sumDbm: z.number(),
+});
+const schema = z.object({ quarter: z.number(), quarters: z.array(quarterSchema).max(QUARTERS + 1) });
+
+export const radioWeak = defineDetector({
+  kind: 'radio-weak',
+  thresholds: {
+    weakDbm: {
+      default: -75,
+      unit: 'dBm',
+      min: -120,
+      max: -20,
+      source: 'common practice: dependable link at 2.4 GHz',
+    },
+    deadbandDb: { default: 3, unit: 'dB', min: 0, max: 20, source: 'common practice: half the power' },
+  },
+  wants: ['meter', 'battery'],
+  delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
+  subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
+  state: schema,
+  start: () => ({ quarter: 0, quarters: [] }),
+  observe({ subject, state, event, values }): Verdict | undefined {
+    if ((event.kind !== 'meter' && event.kind !== 'battery') || event.device !== subject) return undefined;
+    const { at, rssiDbm } = event;
+    if (rssiDbm === null) return undefined;
+    const quarter = Math.floor(at / QUARTER_MS);
+    const turned = quarter > state.quarter;
+    if (turned) {
+      // An hour in which a quarter was not heard is no hour.
+      if (quarter > state.quarter + 1) state.quarters = [];
+      state.quarters.push({ readings: 0, weak: 0, fair: 0, sumDbm: 0 });
+      if (state.quarters.length > QUARTERS + 1) state.quarters.shift();
+      state.quarter = quarter;
+    }
+    const now = state.quarters.at(-1);
+    if (now === undefined) return undefined;
+    now.readings += 1;
+    now.sumDbm += rssiDbm;
+    if (rssiDbm < values.weakDbm) now.weak += 1;
+    if (rssiDbm >= values.weakDbm + values.deadbandDb) now.fair += 1;
+    if (!turned || state.quarters.length <= QUARTERS) return undefined;
+
+    const hour = state.quarters.slice(0, QUARTERS);
+    if (hour.some(({ readings }) => readings < LEAST_READINGS))
+      return { is: 'unknown', why: 'too few readings' };
+    const total = (of: 'readings' | 'weak' | 'fair' | 'sumDbm') => hour.reduce((sum, q) => sum + q[of], 0);
+    const readings = total('readings');
+    // The median lies on the side on which more than half of the readings lie.
+    if (2 * total('fair') > readings) return ABSENT;
+    if (2 * total('weak') <= readings) return { is: 'unknown', why: 'within the deadband' };
+    const meanDbm = rounded(total('sumDbm') / readings);
+    const weakPct = rounded((100 * total('weak')) / readings);
+    return {
+      is: 'present',
+      sinceMs: (quarter - QUARTERS) * QUARTER_MS,
+      confidence: 1,
+      facts: { meanDbm, weakDbm: values.weakDbm },
+      evidence: () => ({
+        fromMs: (quarter - 2 * QUARTERS) * QUARTER_MS,
+        toMs: at,
+        series: [`${subject} rssi`],
+        figures: [
+          { label: 'Mean over an hour', value: meanDbm, unit: 'dBm', source: `${subject} rssi` },
+          { label: 'Readings below the limit', value: weakPct, unit: '%', source: `${subject} rssi` },
+          {
+            label: 'Limit for the median',
+            value: values.weakDbm,
+            unit: 'dBm',
+            source: 'threshold: common practice',
+          },
+        ],
+      }),
+    };
+  },
+  words: ({ subject, facts }) => ({
+    headline: `The radio of ${subject} is weak: about ${facts['meanDbm']} dBm over an hour.`,
+    explanation: `For an hour its median lay below ${facts['weakDbm']} dBm. It is still heard, but little is missing until it is not.`,
+    steps: [
+      'Ask whether the access point was moved or replaced, or something metallic stands in the way.',
+      'Move the access point or add one nearer to the device; 2.4 GHz reaches farther than 5 GHz.',
+      'Where the device takes an external antenna, place it outside the metal enclosure.',
+    ],
+    caution:
+      'An antenna of a device inside a panel is placed by a licensed electrician under the local code: the line side stays live with the main open.',
+    homeowner: null,
+  }),
+});
