@@ -4,6 +4,7 @@ import type { Connection } from '@afterwatt/store';
 import type { FastifyBaseLogger, FastifyInstance, RawServerDefault } from 'fastify';
 import type { ZodTypeProvider } from 'fastify-type-provider-zod';
 import type { ApiConfig } from './config.ts';
+import type { ApiMetrics } from './metrics.ts';
 
 /** The HTTP server, as every group of routes gets it. */
 export type App = FastifyInstance<
@@ -19,4 +20,5 @@ export interface Deps {
   readonly connection: Connection;
   readonly config: ApiConfig;
   readonly log: Logger;
+  readonly metrics: ApiMetrics;
 }

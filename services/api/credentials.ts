@@ -13,6 +13,7 @@ import {
 } from '@afterwatt/store';
 import { idSchema, strictObject } from '@afterwatt/wire';
 import { z } from 'zod';
+import { time } from './answer-fields.ts';
 import type { App, Deps } from './app.ts';
 import { callerOf, INSTALLERS } from './callers.ts';
 import { cursorOf, listOf, pageOf } from './page.ts';
@@ -24,7 +25,7 @@ const credentialAnswer = z.object({
   username: z.string(),
   company: z.string(),
   device: z.string().nullable().describe('null for a gateway.'),
-  createdAt: z.string(),
+  createdAt: time,
 });
 const newCredentialAnswer = z.object({
   username: z.string(),

@@ -5,7 +5,7 @@ import { checkSchema, listWorkerMetrics, readProgress, SchemaMismatch, SHARD_COU
 import { Registry } from 'prom-client';
 import { z } from 'zod';
 import type { App, Deps } from './app.ts';
-import { type ApiMetrics, metricsText } from './metrics.ts';
+import { metricsText } from './metrics.ts';
 import { Problem } from './problem.ts';
 
 /** An ingest says that it is up every few seconds. */
@@ -13,7 +13,7 @@ const PULSE_FRESH_S = 20;
 /** However many ask, the database is asked this often. */
 const ASK_AGAIN_MS = 1_000;
 
-export function healthRoutes(app: App, { connection }: Deps, metrics: ApiMetrics): void {
+export function healthRoutes(app: App, { connection, metrics }: Deps): void {
   const { db } = connection;
   let asked: { readonly atMs: number; readonly missing: Promise<string[]> } | undefined;
 

@@ -4,14 +4,15 @@
 import type { CallerRole, IncidentReader, StoredIncident, StoredTransition } from '@afterwatt/store';
 import { PRIORITIES } from '@afterwatt/wire';
 import { z } from 'zod';
+import { time } from './answer-fields.ts';
 
 const transitionAnswer = z
   .object({
     type: z
       .enum(['raised', 'updated', 'cleared', 'acknowledged', 'shelved', 'unshelved', 'note', 'mended'])
       .describe('`mended`: somebody says that the fault is mended, and evidence is gathered anew.'),
-    at: z.string().describe('Wall clock.'),
-    eventAt: z.string().nullable().describe('Device time, for what detection said.'),
+    at: time.describe('Wall clock.'),
+    eventAt: time.nullable().describe('Device time, for what detection said.'),
     by: z.string().describe('`detection`, `time`, or the name of the token.'),
     note: z.string().nullable(),
   })
@@ -32,13 +33,13 @@ export const incidentAnswer = z
     subject: z.string().meta({ examples: ['L1', 'inlet 1', 'battery-1'] }),
     priority: z.enum(PRIORITIES),
     state: z.enum(['active', 'cleared']),
-    acknowledgedAt: z.string().nullable(),
+    acknowledgedAt: time.nullable(),
     acknowledgedBy: z.string().nullable(),
-    shelvedUntil: z.string().nullable(),
-    onsetAt: z.string().describe('When the fault began, device time.'),
-    detectedAt: z.string().describe('Device time of the reading or tick that decided it.'),
-    raisedAt: z.string().describe('Wall clock.'),
-    clearedAt: z.string().nullable().describe('Device time.'),
+    shelvedUntil: time.nullable(),
+    onsetAt: time.describe('When the fault began, device time.'),
+    detectedAt: time.describe('Device time of the reading or tick that decided it.'),
+    raisedAt: time.describe('Wall clock.'),
+    clearedAt: time.nullable().describe('Device time.'),
     clearedWhy: z.string().nullable(),
     late: z.boolean().describe('Found in readings that came long after their time: nobody was notified.'),
     chattering: z.boolean().describe('Raised again and again within the hour, and therefore held.'),
@@ -49,8 +50,8 @@ export const incidentAnswer = z
     confidence: z.number(),
     evidence: z
       .object({
-        from: z.string(),
-        to: z.string(),
+        from: time,
+        to: time,
         series: z.array(z.string()).describe('What to plot, as "device quantity".'),
         figures: z.array(figureAnswer),
       })

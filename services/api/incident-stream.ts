@@ -66,9 +66,11 @@ export function incidentStreamRoutes(app: App, deps: Deps, bell: IncidentBell): 
       reply.hijack();
       const stream = openStream({ caller: callerOf(request), place, out: reply.raw, deps, bell });
       streams.add(stream);
+      deps.metrics.streams.set(streams.size);
       reply.raw.once('close', () => {
         stream.end();
         streams.delete(stream);
+        deps.metrics.streams.set(streams.size);
       });
     },
   });

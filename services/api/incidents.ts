@@ -32,9 +32,15 @@ const LONGEST_SHELVED_MS = 92 * DAY_MS;
 
 const listQuery = strictObject({
   site: manyOf(idSchema),
-  kind: manyOf(z.string().refine((kind) => kind in INCIDENT_KINDS, { error: 'must be an incident kind' })),
-  state: manyOf(z.enum(['active', 'cleared'], { error: 'must be active or cleared' })),
-  priority: manyOf(z.enum(PRIORITIES, { error: `must be one of ${PRIORITIES.join(', ')}` })),
+  kind: manyOf(
+    z.string().refine((kind) => Object.hasOwn(INCIDENT_KINDS, kind), { error: 'must be an incident kind' }),
+  ).describe(`Among ${Object.keys(INCIDENT_KINDS).join(', ')}.`),
+  state: manyOf(z.enum(['active', 'cleared'], { error: 'must be active or cleared' })).describe(
+    'active, cleared.',
+  ),
+  priority: manyOf(z.enum(PRIORITIES, { error: `must be one of ${PRIORITIES.join(', ')}` })).describe(
+    `Among ${PRIORITIES.join(', ')}.`,
+  ),
   from: instant.optional().describe('`detectedAt` at or after this.'),
   to: instant.optional().describe('`detectedAt` before this.'),
   q: words.describe('Words in the headline, explanation, kind, subject or site, all of which must be found.'),

@@ -4,6 +4,7 @@ import { z } from 'zod';
 import type { App } from './app.ts';
 
 type Transform = typeof jsonSchemaTransform;
+type TransformObject = typeof jsonSchemaTransformObject;
 
 /** Collects every route that is added afterwards; `openApiRoute` serves them. */
 export async function describeRoutes(app: App): Promise<void> {
@@ -38,7 +39,7 @@ export async function describeRoutes(app: App): Promise<void> {
       ],
     },
     transform: describe,
-    transformObject: jsonSchemaTransformObject,
+    transformObject: (document) => withoutUnused(jsonSchemaTransformObject(document)),
   });
 }
 
@@ -84,3 +85,13 @@ const describe: Transform = (document) => {
   };
   return { schema: described, url };
 };
+
+/** Each named schema comes twice, as it goes in and as it comes out; only one of them is spoken of. */
+function withoutUnused(document: ReturnType<TransformObject>): ReturnType<TransformObject> {
+  const schemas = 'components' in document ? document.components?.schemas : undefined;
+  const text = JSON.stringify(document);
+  for (const name of Object.keys(schemas ?? {})) {
+    if (!text.includes(`"#/components/schemas/${name}"`)) delete schemas?.[name];
+  }
+  return document;
+}

@@ -3,6 +3,7 @@
 import { asCaller, findQuarantined, listQuarantine, type QuarantinedRecord } from '@afterwatt/store';
 import { strictObject } from '@afterwatt/wire';
 import { z } from 'zod';
+import { time } from './answer-fields.ts';
 import type { App, Deps } from './app.ts';
 import { callerOf, STAFF } from './callers.ts';
 import { cursorOf, listOf, pageOf } from './page.ts';
@@ -12,7 +13,7 @@ import { limit, manyOf } from './query-fields.ts';
 const recordAnswer = z
   .object({
     id: z.number().int(),
-    receivedAt: z.string(),
+    receivedAt: time,
     company: z.string().nullable(),
     site: z.string().nullable(),
     device: z.string().nullable(),

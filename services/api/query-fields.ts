@@ -5,13 +5,13 @@ import { z } from 'zod';
 /** RFC 3339 with an offset. A plus sign that was not encoded arrives as a space; letters may be lower case. */
 export const instant = z
   .string()
+  .meta({ format: 'date-time', examples: ['2026-01-31T17:00:00Z'] })
   .overwrite((text) => text.toUpperCase().replace(/ (?=\d\d:\d\d$)/, '+'))
   .pipe(z.iso.datetime({ offset: true, error: 'must be a date and time with offset (RFC 3339)' }))
   .transform((text) => new Date(text))
   .refine((at) => at.getUTCFullYear() >= 1970 && at.getUTCFullYear() < 2200, {
     error: 'must lie between 1970 and 2199',
-  })
-  .meta({ examples: ['2026-01-31T17:00:00Z'] });
+  });
 
 /** Several values, separated by commas or given by repeating the parameter; left out = none. */
 export function manyOf<T extends z.ZodType<unknown, string>>(one: T) {

@@ -14,6 +14,7 @@ import {
 import { idSchema, strictObject } from '@afterwatt/wire';
 import type { FastifyRequest } from 'fastify';
 import { z } from 'zod';
+import { time } from './answer-fields.ts';
 import type { App, Deps } from './app.ts';
 import { callerOf, EVERYONE } from './callers.ts';
 import { invalidQuery, Problem } from './problem.ts';
@@ -63,7 +64,7 @@ const readingsAnswer = z
     devices: z.array(
       z.object({
         device: z.string(),
-        times: z.array(z.string()).describe('RFC 3339.'),
+        times: z.array(time),
         columns: z.record(z.string(), z.array(z.union([z.number(), z.boolean(), z.null()]))),
       }),
     ),

@@ -21,7 +21,6 @@ import type { IncidentBell } from './incident-bell.ts';
 import { incidentStreamRoutes } from './incident-stream.ts';
 import { incidentRoutes } from './incidents.ts';
 import { takeJsonBodies } from './json-body.ts';
-import type { ApiMetrics } from './metrics.ts';
 import { describeRoutes, openApiRoute } from './openapi.ts';
 import {
   invalidBody,
@@ -41,7 +40,7 @@ import { tokenRoutes } from './tokens.ts';
 
 const LARGEST_BODY = 1024 * 1024;
 
-export async function buildServer(deps: Deps, metrics: ApiMetrics, bell: IncidentBell): Promise<App> {
+export async function buildServer(deps: Deps, bell: IncidentBell): Promise<App> {
   const loggerInstance: FastifyBaseLogger = deps.log;
   const app: App = fastify({
     loggerInstance,
@@ -59,7 +58,7 @@ export async function buildServer(deps: Deps, metrics: ApiMetrics, bell: Inciden
   app.setSerializerCompiler(serializerCompiler);
   answerErrors(app, deps);
   answerUnknownPaths(app);
-  observeRequests(app, metrics);
+  observeRequests(app, deps);
   endConnectionsOnClose(app);
   takeJsonBodies(app);
 
@@ -77,7 +76,7 @@ export async function buildServer(deps: Deps, metrics: ApiMetrics, bell: Inciden
   await stormAlertRoutes(app, deps);
   quarantineRoutes(app, deps);
   tokenRoutes(app, deps);
-  healthRoutes(app, deps, metrics);
+  healthRoutes(app, deps);
   openApiRoute(app);
   await consolePages(app);
   return app;
@@ -171,7 +170,7 @@ function endConnectionsOnClose(app: App): void {
   });
 }
 
-function observeRequests(app: App, metrics: ApiMetrics): void {
+function observeRequests(app: App, { metrics }: Deps): void {
   app.addHook('onSend', async (_request, reply) => {
     reply.header('x-content-type-options', 'nosniff');
     reply.header('referrer-policy', 'no-referrer');

@@ -3,11 +3,12 @@
 import type { CallerRole, HeardDevice, StoredSite } from '@afterwatt/store';
 import { siteSchema } from '@afterwatt/wire';
 import { z } from 'zod';
+import { time } from './answer-fields.ts';
 
 const deviceAnswer = z.object({
   device: z.string(),
   kind: z.enum(['meter', 'battery']),
-  lastReadingAt: z.string().nullable(),
+  lastReadingAt: time.nullable(),
   online: z
     .boolean()
     .nullable()
@@ -16,8 +17,8 @@ const deviceAnswer = z.object({
 });
 
 const times = {
-  createdAt: z.string(),
-  updatedAt: z.string(),
+  createdAt: time,
+  updatedAt: time,
   devices: z
     .array(deviceAnswer)
     .optional()

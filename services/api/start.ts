@@ -71,7 +71,7 @@ export async function start(config: ApiConfig, log: Logger): Promise<StartedApi>
     const bell = hangIncidentBell(connection, log);
     releases.add('incident bell', () => bell.stop());
 
-    const app = await buildServer({ connection, config, log }, metrics, bell);
+    const app = await buildServer({ connection, config, log, metrics }, bell);
     releases.add('HTTP server', () => app.close());
     url = await listen(app, config);
     log.info({ url }, 'api started');

@@ -5,6 +5,7 @@ import { type CapAlert, type CapInfo, callsForCharging, parseCap } from '@afterw
 import { strictObject } from '@afterwatt/wire';
 import { z } from 'zod';
 import { rememberAlerts, type StoredAlert } from './alerts-in-force.ts';
+import { time } from './answer-fields.ts';
 import type { App, Deps } from './app.ts';
 import { EVERYONE, OPERATORS } from './callers.ts';
 import { decodeUtf8 } from './json-body.ts';
@@ -21,8 +22,8 @@ const eventAnswer = z.object({
   urgency: z.string(),
   severity: z.string(),
   certainty: z.string(),
-  onsetAt: z.string().nullable(),
-  expiresAt: z.string().nullable(),
+  onsetAt: time.nullable(),
+  expiresAt: time.nullable(),
   areas: z.array(z.string()).describe('Their descriptions.'),
   callsForCharging: z.boolean().describe('Whether sites in its areas charge ahead of it.'),
 });
@@ -32,8 +33,8 @@ const alertAnswer = z
     id: z.number().int(),
     sender: z.string(),
     identifier: z.string(),
-    sentAt: z.string(),
-    receivedAt: z.string(),
+    sentAt: time,
+    receivedAt: time,
     status: z.string(),
     messageType: z.string(),
     events: z.array(eventAnswer),

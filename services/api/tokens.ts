@@ -13,6 +13,7 @@ import {
 } from '@afterwatt/store';
 import { idSchema, strictObject } from '@afterwatt/wire';
 import { z } from 'zod';
+import { time } from './answer-fields.ts';
 import type { App, Deps } from './app.ts';
 import { callerOf, OPERATORS, tokenSha256 } from './callers.ts';
 import { cursorOf, listOf, pageOf } from './page.ts';
@@ -49,7 +50,7 @@ const newTokenSchema = strictObject({
   if (role === 'homeowner' && sites.length === 0) refuse('sites', 'must name at least one site');
 });
 
-const tokenAnswer = callerSchema.extend({ id: z.number().int(), createdAt: z.string() });
+const tokenAnswer = callerSchema.extend({ id: z.number().int(), createdAt: time });
 const newTokenAnswer = tokenAnswer.extend({ token: z.string().describe('Shown this once.') });
 
 export function tokenRoutes(app: App, { connection }: Deps): void {
