@@ -1,5 +1,12 @@
 export { CATALOG, LATE_CATALOG } from './catalog.ts';
 export type { Detector, Evidence, Facts, Figure, Thresholds, Verdict, Words } from './detector.ts';
+export {
+  type FleetPlace,
+  type FleetSilence,
+  type FleetTransition,
+  type SilenceChange,
+  startFleetSilence,
+} from './detectors/fleet-silence.ts';
 export { type Engine, type Finding, startEngine, type Transition } from './engine.ts';
 export type { DeviceState, Lags, Mended, SiteEvent, StormMessage, Tick } from './event.ts';
 export { type SavedSequence, type Sequence, savedSequenceSchema, startSequence } from './sequence.ts';
