@@ -5,30 +5,46 @@
 const POSTGRES_EPOCH_MS = Date.UTC(2000, 0, 1);
 const SIGNATURE = Buffer.from('PGCOPY\n\xff\r\n\0\0\0\0\0\0\0\0\0', 'latin1');
 const TWO_32 = 2 ** 32;
-const INITIAL_BYTES = 1 << 20;
+const INITIAL_BYTES = 1 << 18;
+const TRAILER_BYTES = 2;
+/** More than one batch needs is not kept for the next. */
+const KEPT_BYTES = 1 << 23;
 
 export class CopyRows {
   #buffer = Buffer.allocUnsafe(INITIAL_BYTES);
+  #view = viewOf(this.#buffer);
   #end = 0;
+  #rows = 0;
 
   constructor() {
     this.clear();
   }
 
+  get rows(): number {
+    return this.#rows;
+  }
+
   /** Forgets all rows; the memory is kept for the next ones. */
   clear(): void {
+    if (this.#buffer.length > KEPT_BYTES) this.#resize(INITIAL_BYTES);
     SIGNATURE.copy(this.#buffer, 0);
     this.#end = SIGNATURE.length;
+    this.#rows = 0;
   }
 
   /** Starts a row. @param rowBytes an upper bound of what its fields will take */
   row(fields: number, rowBytes: number): void {
-    if (this.#end + rowBytes + 4 > this.#buffer.length) this.#grow(rowBytes);
-    this.#end = this.#buffer.writeInt16BE(fields, this.#end);
+    const needed = this.#end + 2 + rowBytes + TRAILER_BYTES;
+    if (needed > this.#buffer.length) this.#resize(Math.max(this.#buffer.length * 2, needed));
+    this.#view.setInt16(this.#end, fields);
+    this.#end += 2;
+    this.#rows += 1;
   }
 
   int4(value: number): void {
-    this.#end = this.#buffer.writeInt32BE(value, this.#buffer.writeInt32BE(4, this.#end));
+    this.#view.setInt32(this.#end, 4);
+    this.#view.setInt32(this.#end + 4, value);
+    this.#end += 8;
   }
 
   /** A whole number within +-2^53. */
@@ -38,9 +54,10 @@ export class CopyRows {
       return;
     }
     const high = Math.floor(value / TWO_32);
-    this.#end = this.#buffer.writeInt32BE(8, this.#end);
-    this.#end = this.#buffer.writeInt32BE(high, this.#end);
-    this.#end = this.#buffer.writeUInt32BE(value - high * TWO_32, this.#end);
+    this.#view.setInt32(this.#end, 8);
+    this.#view.setInt32(this.#end + 4, high);
+    this.#view.setUint32(this.#end + 8, value - high * TWO_32);
+    this.#end += 12;
   }
 
   float4(value: number | null): void {
@@ -48,7 +65,9 @@ export class CopyRows {
       this.#null();
       return;
     }
-    this.#end = this.#buffer.writeFloatBE(value, this.#buffer.writeInt32BE(4, this.#end));
+    this.#view.setInt32(this.#end, 4);
+    this.#view.setFloat32(this.#end + 4, value);
+    this.#end += 8;
   }
 
   float8(value: number | null): void {
@@ -56,7 +75,9 @@ export class CopyRows {
       this.#null();
       return;
     }
-    this.#end = this.#buffer.writeDoubleBE(value, this.#buffer.writeInt32BE(8, this.#end));
+    this.#view.setInt32(this.#end, 8);
+    this.#view.setFloat64(this.#end + 4, value);
+    this.#end += 12;
   }
 
   boolean(value: boolean | null): void {
@@ -64,7 +85,9 @@ export class CopyRows {
       this.#null();
       return;
     }
-    this.#end = this.#buffer.writeUInt8(value ? 1 : 0, this.#buffer.writeInt32BE(1, this.#end));
+    this.#view.setInt32(this.#end, 1);
+    this.#view.setInt8(this.#end + 4, value ? 1 : 0);
+    this.#end += 5;
   }
 
   /** @param atMs milliseconds since the Unix epoch; fractions down to a microsecond are kept */
@@ -74,17 +97,23 @@ export class CopyRows {
 
   /** All rows with header and trailer; valid until the next change. */
   finish(): Buffer {
-    const end = this.#buffer.writeInt16BE(-1, this.#end);
-    return this.#buffer.subarray(0, end);
+    this.#view.setInt16(this.#end, -1);
+    return this.#buffer.subarray(0, this.#end + TRAILER_BYTES);
   }
 
   #null(): void {
-    this.#end = this.#buffer.writeInt32BE(-1, this.#end);
+    this.#view.setInt32(this.#end, -1);
+    this.#end += 4;
   }
 
-  #grow(rowBytes: number): void {
-    const larger = Buffer.allocUnsafe(Math.max(this.#buffer.length * 2, this.#buffer.length + rowBytes + 4));
-    this.#buffer.copy(larger, 0, 0, this.#end);
-    this.#buffer = larger;
+  #resize(bytes: number): void {
+    const other = Buffer.allocUnsafe(bytes);
+    this.#buffer.copy(other, 0, 0, Math.min(this.#end, bytes));
+    this.#buffer = other;
+    this.#view = viewOf(other);
   }
+}
+
+function viewOf(buffer: Buffer): DataView {
+  return new DataView(buffer.buffer, buffer.byteOffset, buffer.byteLength);
 }

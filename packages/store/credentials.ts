@@ -8,6 +8,8 @@ type Tx = Transaction<Tables>;
 export interface NewCredential {
   readonly username: string;
   readonly secretSha256: Buffer;
+  /** The same secret for a broker's password file: see brokerHash. */
+  readonly brokerHash: string;
   readonly company: string;
   /** null for a gateway, which may publish for all sites of its company. */
   readonly device: { readonly siteNo: number; readonly deviceNo: number } | null;
@@ -30,6 +32,7 @@ export async function insertCredential(tx: Tx, credential: NewCredential): Promi
     .values({
       username: credential.username,
       secret_sha256: credential.secretSha256,
+      broker_hash: credential.brokerHash,
       company: credential.company,
       site_no: credential.device?.siteNo ?? null,
       device_no: credential.device?.deviceNo ?? null,

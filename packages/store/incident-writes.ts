@@ -11,6 +11,9 @@ import type { StoredEvidence, Tables } from './tables.ts';
 /** Channel on which the API hears that incidents changed. */
 export const INCIDENT_CHANNEL = 'incident';
 
+/** Why an incident is closed that another one explains. */
+export const EXPLAINED = 'explained by another incident';
+
 export interface IncidentName {
   readonly company: string;
   /** null for a fault of a region or broker. */
@@ -101,7 +104,8 @@ export async function clearIncident(
         : { facts: JSON.stringify(text.facts), evidence: JSON.stringify(text.evidence) }),
     })
     .where('id', '=', incidentId(name))
-    .where('state', '=', 'active')
+    // The fleet's watch may have closed it as explained: that the fault itself is gone is told all the same.
+    .where((eb) => eb.or([eb('state', '=', 'active'), eb('cleared_why', '=', EXPLAINED)]))
     .executeTakeFirst();
   if (cleared.numUpdatedRows === 1n) await insertTransition(tx, name, 'cleared', atMs, why);
 }

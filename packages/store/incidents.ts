@@ -17,6 +17,7 @@ export type StoredTransition = Pick<
 export type StoredIncident = Selectable<IncidentTable> & {
   /** `raised_at` in microseconds since the Unix epoch: a Date would round what the order of the list rests on. */
   readonly raisedUs: number;
+  readonly siteName: string | null;
   readonly history: readonly StoredTransition[];
 };
 
@@ -90,7 +91,10 @@ function incidentsFor(tx: Tx, reader: IncidentReader) {
   const query = tx
     .selectFrom('incident')
     .selectAll()
-    .select(sql<number>`(extract(epoch from raised_at) * 1000000)::bigint`.as('raisedUs'));
+    .select([
+      sql<number>`(extract(epoch from raised_at) * 1000000)::bigint`.as('raisedUs'),
+      sql<string | null>`(select name from site where no = site_no)`.as('siteName'),
+    ]);
   return reader === 'staff' ? query : query.where(isTold);
 }
 

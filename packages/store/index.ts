@@ -1,4 +1,6 @@
 export { asCaller, type Caller, openSite } from './as-caller.ts';
+export { brokerHash } from './broker-hash.ts';
+export { type BrokerUser, listBrokerUsers } from './broker-users.ts';
 export {
   type CommittedMended,
   type CommittedPulse,
@@ -21,12 +23,26 @@ export {
   type NewCredential,
   type StoredCredential,
 } from './credentials.ts';
+export { type DeviceStateRow, insertDeviceStates } from './device-states.ts';
 export {
   type EmbeddedPostgres,
   type EmbeddedPostgresOptions,
   freePort,
   startEmbeddedPostgres,
 } from './embedded-postgres.ts';
+export {
+  clearFleetIncident,
+  closeExplainedSilences,
+  type FleetSite,
+  listFleetSites,
+  listFleetStates,
+  listSilences,
+  reopenExplainedSilences,
+  type SavedFleetState,
+  type StoredSilence,
+  upsertFleetIncident,
+  upsertFleetState,
+} from './fleet.ts';
 export {
   currentFeedPlace,
   type FedTransition,
@@ -71,16 +87,27 @@ export {
 } from './incidents.ts';
 export { checkSchema, migrate, SchemaMismatch } from './migrate.ts';
 export { type Progress, readProgress } from './progress.ts';
+export { insertPulse } from './pulses.ts';
 export {
+  deleteReplayed,
   findQuarantined,
+  insertQuarantined,
   listQuarantine,
+  listQuarantineReasons,
+  listReplayed,
+  markForReplay,
+  type NewQuarantined,
   type QuarantinedRecord,
   type QuarantineFilter,
+  type QuarantineReasonCount,
+  type ReplayedMessage,
+  trimQuarantine,
 } from './quarantine.ts';
 export { BINS, type Bin, type Cell, type Columns, listColumns, QUANTITY_NAMES } from './reading-columns.ts';
 export {
   findPublishRight,
   listRegisteredDevices,
+  listUsernamesInForce,
   type PublishRight,
   type RegisteredDevice,
 } from './registry.ts';
@@ -129,4 +156,11 @@ export {
   type WatchedSite,
 } from './watched-sites.ts';
 export { listWorkerMetrics, listWorkers, markWorkerSeen, removeWorker } from './workers.ts';
-export { insertReadings, type PlacedReading, prepareReadingWriter } from './write-readings.ts';
+export {
+  copyReadings,
+  ensureReadingPartitions,
+  insertReadings,
+  isKnownReading,
+  prepareInsert,
+  ReadingRows,
+} from './write-readings.ts';

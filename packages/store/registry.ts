@@ -1,5 +1,6 @@
 // Who may publish what: the sites, devices and credentials as ingest sees them.
 
+import { sql } from 'kysely';
 import type { Database } from './connect.ts';
 
 export interface RegisteredDevice {
@@ -53,4 +54,17 @@ export async function findPublishRight(db: Database, username: string): Promise<
     .executeTakeFirst();
   if (row === undefined || row.deleted_at !== null) return undefined;
   return { company: row.company, secretSha256: row.secret_sha256, site: row.site, device: row.device };
+}
+
+/** Those of the usernames whose credential still stands. */
+export async function listUsernamesInForce(db: Database, usernames: readonly string[]): Promise<string[]> {
+  const rows = await db
+    .selectFrom('credential')
+    .leftJoin('site', 'site.no', 'credential.site_no')
+    .select('credential.username')
+    .where('credential.username', '=', sql<string>`any (${[...usernames]})`)
+    .where('credential.revoked_at', 'is', null)
+    .where('site.deleted_at', 'is', null)
+    .execute();
+  return rows.map((row) => row.username);
 }

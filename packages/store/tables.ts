@@ -20,6 +20,8 @@ export interface Tables {
   pulse: { tx: Generated<number>; at: Instant; worker: string };
   worker: { name: string; service: string; seen_at: Generated<Date>; metrics: Json<unknown> };
   shard: { no: number; holder: string | null; lease_until: Instant; tx: number };
+  fleet_state: { company: string; tx: number; state: Json<unknown> };
+  replay: ReplayTable;
   detector_state: { site_no: number; tx: number; saved_at: Generated<Date>; state: Json<unknown> };
   storm_alert: StormAlertTable;
   incident: IncidentTable;
@@ -50,6 +52,8 @@ export interface DeviceTable {
 export interface CredentialTable {
   username: string;
   secret_sha256: Buffer;
+  /** See broker-hash.ts. */
+  broker_hash: string | null;
   company: string;
   site_no: number | null;
   device_no: number | null;
@@ -103,7 +107,13 @@ export interface QuarantineTable {
   record: string | null;
   topic: string;
   content_type: string | null;
-  payload: Buffer;
+  /** null on all but the first row of a message. */
+  payload: Buffer | null;
+  records: Generated<number>;
+  tx: Generated<number>;
+  message_no: Generated<number>;
+  digest: Buffer | null;
+  replay_at: MaybeInstant;
 }
 
 export interface StormAlertTable {
@@ -164,4 +174,20 @@ export interface IncidentTransitionTable {
   event_at: MaybeInstant;
   by: string;
   note: string | null;
+}
+
+export interface ReplayTable {
+  id: Generated<string>;
+  company: string;
+  asked_by: string;
+  asked_at: Generated<Date>;
+  sites: number[];
+  from_at: Instant;
+  to_at: Instant;
+  thresholds: Json<Record<string, Record<string, number>>>;
+  state: Generated<'waiting' | 'running' | 'done' | 'failed'>;
+  progress: Generated<number>;
+  seen_at: MaybeInstant;
+  result: JSONColumnType<object, string | null, string | null> | null;
+  failure: string | null;
 }

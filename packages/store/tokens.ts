@@ -5,8 +5,8 @@ import { sql } from 'kysely';
 import type { Caller } from './as-caller.ts';
 import type { Database } from './connect.ts';
 
-/** The token that the environment names goes under this name, which no other may have. */
-export const ENVIRONMENT_TOKEN_NAME = 'AFTERWATT_OPERATOR_TOKEN';
+/** The token that the environment names goes under this name, in histories too, and no other may have it. */
+export const ENVIRONMENT_TOKEN_NAME = 'operator';
 
 export interface NamedCaller extends Caller {
   readonly id: number;

@@ -1,110 +1,207 @@
-// Readings into Postgres, many at once and each only once: COPY into a session table, then insert what is new.
+// Readings into Postgres, many at once and each only once. They are copied straight into their tables; only where
+// one of them is there already, all go through a session table that leaves out what is known.
 
-import { BATTERY_QUANTITIES, METER_QUANTITIES, type Reading } from '@afterwatt/wire';
+import {
+  BATTERY_QUANTITIES,
+  type BatteryReading,
+  METER_QUANTITIES,
+  type MeterReading,
+} from '@afterwatt/wire';
 import type pg from 'pg';
 import { from as copyFrom } from 'pg-copy-streams';
 import { CopyRows } from './copy-rows.ts';
 
-/** A reading with the numbers that its site and device have in the database. */
-export interface PlacedReading {
-  readonly siteNo: number;
-  readonly deviceNo: number;
-  readonly reading: Reading;
-}
-
-interface ReadingTableShape {
-  readonly table: string;
-  readonly incoming: string;
-  readonly columns: readonly { readonly column: string; readonly sqlType: string }[];
-}
-
-/** Columns that are wider than `real`: registers and counters would lose their last digits. */
-const WIDE: Readonly<Record<string, string>> = {
-  import_wh: 'double precision',
-  export_wh: 'double precision',
-  seq: 'bigint',
-};
-/** int2 count, site, device, time: 2 + 8 + 8 + 12. */
-const KEY_BYTES = 30;
+const DAY_MS = 86_400_000;
+/** Site, device, time; 4 bytes of length and at most 8 of value a field. */
+const KEY_FIELDS = 3;
+const METER_FIELDS = KEY_FIELDS + METER_QUANTITIES.length;
+const BATTERY_FIELDS = KEY_FIELDS + BATTERY_QUANTITIES.length;
 const FIELD_BYTES = 12;
 
-const METER = shape('meter_reading', METER_QUANTITIES);
-const BATTERY = shape('battery_reading', BATTERY_QUANTITIES);
+/** A row of this device and time is there already. */
+const UNIQUE_VIOLATION = '23505';
 
-/**
- * Makes the session tables that a connection's batches go through. Once a connection.
- */
-export async function prepareReadingWriter(client: pg.ClientBase): Promise<void> {
-  for (const { incoming, columns } of [METER, BATTERY]) {
-    const fields = columns.map(({ column, sqlType }) => `${column} ${sqlType}`).join(', ');
+/** Rows on their way to the reading tables, by the UTC day whose partition they belong to. */
+export class ReadingRows {
+  readonly #byDay = new Map<number, DayRows>();
+  #latest: DayRows | undefined;
+  #spare: DayRows | undefined;
+  #count = 0;
+
+  get count(): number {
+    return this.#count;
+  }
+
+  /** UTC days since 1970 that the rows lie in. */
+  days(): Iterable<number> {
+    return this.#byDay.keys();
+  }
+
+  /** Forgets all rows; the memory of the last day is kept for the next ones. */
+  clear(): void {
+    const kept = this.#latest;
+    this.#byDay.clear();
+    this.#latest = undefined;
+    this.#count = 0;
+    if (kept === undefined) return;
+    kept.meters.clear();
+    kept.batteries.clear();
+    this.#spare = kept;
+  }
+
+  /** @param siteNo, deviceNo the numbers that site and device have in the database */
+  add(siteNo: number, deviceNo: number, reading: MeterReading | BatteryReading): void {
+    const rows = this.#rowsOf(Math.floor(reading.at / DAY_MS));
+    if (reading.kind === 'meter') addMeter(rows.meters, siteNo, deviceNo, reading);
+    else addBattery(rows.batteries, siteNo, deviceNo, reading);
+    this.#count += 1;
+  }
+
+  #rowsOf(day: number): DayRows {
+    if (this.#latest?.day === day) return this.#latest;
+    let rows = this.#byDay.get(day);
+    if (rows === undefined) {
+      rows = this.#spare ?? { day, meters: new CopyRows(), batteries: new CopyRows() };
+      rows.day = day;
+      this.#spare = undefined;
+      this.#byDay.set(day, rows);
+    }
+    this.#latest = rows;
+    return rows;
+  }
+
+  /** The partitions that have rows, with these as COPY takes them. */
+  *copies(): Generator<{ readonly table: ReadingTableName; readonly day: number; readonly data: Buffer }> {
+    // Always in the same order, so that two transactions never wait for each other in a circle.
+    const days = [...this.#byDay.values()].sort((a, b) => a.day - b.day);
+    for (const table of ['meter_reading', 'battery_reading'] as const) {
+      for (const { day, meters, batteries } of days) {
+        const rows = table === 'meter_reading' ? meters : batteries;
+        if (rows.rows > 0) yield { table, day, data: rows.finish() };
+      }
+    }
+  }
+}
+
+interface DayRows {
+  day: number;
+  readonly meters: CopyRows;
+  readonly batteries: CopyRows;
+}
+
+type ReadingTableName = 'meter_reading' | 'battery_reading';
+
+// Straight-line code: one load and one store a value. The columns' order is that of wire's tables, which a test holds.
+function addMeter(rows: CopyRows, siteNo: number, deviceNo: number, r: MeterReading): void {
+  rows.row(METER_FIELDS, METER_FIELDS * FIELD_BYTES);
+  rows.int4(siteNo);
+  rows.int4(deviceNo);
+  rows.timestamptz(r.at);
+  rows.float4(r.l1V);
+  rows.float4(r.l2V);
+  rows.float4(r.l1A);
+  rows.float4(r.l2A);
+  rows.float4(r.l1W);
+  rows.float4(r.l2W);
+  rows.float4(r.l1Var);
+  rows.float4(r.l2Var);
+  rows.float4(r.frequencyHz);
+  rows.float4(r.inlet1A);
+  rows.float4(r.inlet1W);
+  rows.float4(r.inlet2A);
+  rows.float4(r.inlet2W);
+  rows.float8(r.importWh);
+  rows.float8(r.exportWh);
+  rows.float4(r.rssiDbm);
+  rows.int8(r.seq);
+  rows.float4(r.periodS);
+}
+
+function addBattery(rows: CopyRows, siteNo: number, deviceNo: number, r: BatteryReading): void {
+  rows.row(BATTERY_FIELDS, BATTERY_FIELDS * FIELD_BYTES);
+  rows.int4(siteNo);
+  rows.int4(deviceNo);
+  rows.timestamptz(r.at);
+  rows.float4(r.socPct);
+  rows.float4(r.acV);
+  rows.float4(r.acA);
+  rows.float4(r.acW);
+  rows.float4(r.pvW);
+  rows.float4(r.tempC);
+  rows.boolean(r.gridPresent);
+  rows.float4(r.reservePct);
+  rows.float4(r.limitW);
+  rows.boolean(r.stormPreparing);
+  rows.float4(r.rssiDbm);
+  rows.int8(r.seq);
+  rows.float4(r.periodS);
+}
+
+const COLUMNS: Readonly<Record<ReadingTableName, string>> = {
+  meter_reading: columnsOf(METER_QUANTITIES),
+  battery_reading: columnsOf(BATTERY_QUANTITIES),
+};
+
+function columnsOf(quantities: readonly { readonly column: string }[]): string {
+  return ['site_no', 'device_no', 'at', ...quantities.map(({ column }) => column)].join(', ');
+}
+
+/** Makes the session tables of `insertReadings`; once a connection, outside a transaction. */
+export async function prepareInsert(client: pg.ClientBase): Promise<void> {
+  for (const [table, columns] of Object.entries(COLUMNS)) {
     await client.query(
-      `create temporary table if not exists ${incoming}
-         (site_no integer, device_no integer, at timestamptz, ${fields}) on commit delete rows`,
+      `create temporary table incoming_${table} on commit delete rows as
+         select ${columns} from ${table} with no data`,
     );
   }
 }
 
+/** True when a reading of the batch is there already, so that `copyReadings` could not write it. */
+export function isKnownReading(error: unknown): boolean {
+  return error instanceof Error && 'code' in error && error.code === UNIQUE_VIOLATION;
+}
+
 /**
- * Writes readings in the connection's open transaction. A reading that is there already (same device and time)
- * is left as it is.
+ * Writes readings that are all new, in the connection's open transaction. The fast way.
+ * @throws what `isKnownReading` tells when one is there already; the transaction is then over
+ */
+export async function copyReadings(client: pg.ClientBase, rows: ReadingRows): Promise<number> {
+  for (const { table, day, data } of rows.copies()) {
+    const partition = `${table}_${dayName(day).replaceAll('-', '')}`;
+    await copy(client, `copy ${partition} (${COLUMNS[table]}) from stdin (format binary)`, data);
+  }
+  return rows.count;
+}
+
+/**
+ * Writes readings in the connection's open transaction, after `prepareInsert`. One that is there already (same device
+ * and time) is left as it is.
  * @returns how many were new
  */
-export async function insertReadings(
-  client: pg.ClientBase,
-  readings: readonly PlacedReading[],
-): Promise<number> {
+export async function insertReadings(client: pg.ClientBase, rows: ReadingRows): Promise<number> {
+  const tables = new Set<ReadingTableName>();
+  for (const { table, data } of rows.copies()) {
+    await copy(client, `copy incoming_${table} (${COLUMNS[table]}) from stdin (format binary)`, data);
+    tables.add(table);
+  }
   let inserted = 0;
-  for (const kind of ['meter', 'battery'] as const) {
-    const ofKind = readings.filter(({ reading }) => reading.kind === kind);
-    if (ofKind.length === 0) continue;
-    const { table, incoming, columns } = kind === 'meter' ? METER : BATTERY;
-    const names = columns.map(({ column }) => column).join(', ');
-    await copy(client, `copy ${incoming} from stdin (format binary)`, encode(ofKind));
+  for (const table of tables) {
+    const columns = COLUMNS[table];
     const result = await client.query(
-      `insert into ${table} (site_no, device_no, at, tx, ${names})
-       select site_no, device_no, at, current_tx(), ${names} from ${incoming} on conflict do nothing`,
+      `insert into ${table} (${columns}) select ${columns} from incoming_${table} on conflict do nothing`,
     );
     inserted += result.rowCount ?? 0;
   }
   return inserted;
 }
 
-function shape(table: string, quantities: readonly { column: string; type: string }[]): ReadingTableShape {
-  return {
-    table,
-    incoming: `incoming_${table}`,
-    columns: quantities.map(({ column, type }) => ({
-      column,
-      sqlType: WIDE[column] ?? (type === 'boolean' ? 'boolean' : 'real'),
-    })),
-  };
+/** Makes the partitions of one UTC day, if they are not there. @param day days since 1970-01-01 */
+export async function ensureReadingPartitions(pool: pg.Pool, day: number): Promise<void> {
+  await pool.query('select ensure_reading_partitions($1)', [dayName(day)]);
 }
 
-function encode(readings: readonly PlacedReading[]): Buffer {
-  const rows = new CopyRows();
-  for (const { siteNo, deviceNo, reading } of readings) {
-    const quantities = reading.kind === 'meter' ? METER_QUANTITIES : BATTERY_QUANTITIES;
-    rows.row(quantities.length + 3, KEY_BYTES + quantities.length * FIELD_BYTES);
-    rows.int4(siteNo);
-    rows.int4(deviceNo);
-    rows.timestamptz(reading.at);
-    if (reading.kind === 'meter') {
-      for (const { column, field } of METER_QUANTITIES) number(rows, column, reading[field]);
-    } else {
-      for (const quantity of BATTERY_QUANTITIES) {
-        if (quantity.type === 'boolean') rows.boolean(reading[quantity.field]);
-        else number(rows, quantity.column, reading[quantity.field]);
-      }
-    }
-  }
-  return rows.finish();
-}
-
-function number(rows: CopyRows, column: string, value: number | null): void {
-  const wide = WIDE[column];
-  if (wide === undefined) rows.float4(value);
-  else if (wide === 'bigint') rows.int8(value);
-  else rows.float8(value);
+function dayName(day: number): string {
+  return new Date(day * DAY_MS).toISOString().slice(0, 10);
 }
 
 function copy(client: pg.ClientBase, statement: string, data: Buffer): Promise<void> {

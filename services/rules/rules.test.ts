@@ -51,6 +51,12 @@ async function commit(siteNo: number, readings: readonly BatteryReading[], pulse
      from unnest($2::timestamptz[], $3::real[]) as r (at, soc_pct)`,
     [siteNo, readings.map(({ at }) => new Date(at)), readings.map(({ socPct }) => socPct)],
   );
+  await writer.pool.query(
+    `insert into meter_reading (site_no, device_no, at, tx, l1_v)
+     select $1, (select no from device where site_no = $1 and id = 'meter-1'), at, current_tx(), 120
+     from unnest($2::timestamptz[]) as r (at)`,
+    [siteNo, readings.map(({ at }) => new Date(at))],
+  );
   await writer.pool.query(`insert into pulse (at, worker) values ($1, 'test')`, [new Date(pulseMs)]);
 }
 
@@ -182,4 +188,36 @@ describe('the rules worker', () => {
       .poll(() => incidents(siteNo), { timeout: 30_000 })
       .toMatchObject([{ state: 'cleared', cleared_why: 'returned to normal' }]);
   });
+
+  it('tells the silence of a whole region once, and their own again for those that stay silent', async () => {
+    const sites: number[] = [];
+    for (let index = 0; index < 12; index++) {
+      sites.push(await registerSite(owner, { ...site(`north-${index}`), region: 'north' }));
+    }
+    await startRules();
+    const startMs = nowMs - 60 * MINUTE_MS;
+    const minute = async (fromMin: number, toMin: number, silent: readonly number[]) => {
+      for (const reading of tell([{ fromMin, toMin, socPct: 60 }], startMs)) {
+        for (const [index, siteNo] of sites.entries()) {
+          if (!silent.includes(index)) await commit(siteNo, [reading], reading.at);
+        }
+      }
+    };
+    const standing = async () => {
+      const found = await owner.pool.query<{ line: string }>(
+        `select coalesce(site, 'fleet') || ' ' || kind || ' ' || subject as line from incident
+         where state = 'active' and (site like 'north-%' or site is null) order by 1`,
+      );
+      return found.rows.map((row) => row.line);
+    };
+    const seven = [0, 1, 2, 3, 4, 5, 6];
+    await minute(0, 10, []);
+    await minute(10, 25, seven);
+    await expect.poll(standing, { timeout: 30_000 }).toEqual(['fleet fleet-silence region north']);
+    // All but one are back.
+    await minute(25, 35, [6]);
+    await expect
+      .poll(standing, { timeout: 30_000 })
+      .toEqual(['north-6 device-silent battery-1', 'north-6 device-silent meter-1']);
+  }, 120_000);
 });

@@ -3,6 +3,7 @@ import { hostname } from 'node:os';
 import { isTransient, type Logger, type Started, StartupError, startWith } from '@afterwatt/runtime';
 import { checkSchema, connect, markWorkerSeen, removeWorker, SchemaMismatch } from '@afterwatt/store';
 import type { RulesConfig } from './config.ts';
+import { watchFleet } from './fleet-watch.ts';
 import { rulesMetrics } from './metrics.ts';
 import { runWorker } from './worker.ts';
 
@@ -47,9 +48,11 @@ export function start(config: RulesConfig, log: Logger): Promise<Started> {
     const ending = new AbortController();
     const running = runWorker({ connection, config, name, metrics, log, signal: ending.signal });
     running.catch(fail);
+    const overFleet = watchFleet({ connection, log, signal: ending.signal });
+    overFleet.catch(fail);
     releases.add('worker', async () => {
       ending.abort();
-      await running.catch(() => {});
+      await Promise.allSettled([running, overFleet]);
     });
     log.info({ worker: name }, 'rules started');
   });
