@@ -3,6 +3,7 @@
 import { createHash, randomBytes } from 'node:crypto';
 import {
   asCaller,
+  brokerHash,
   ensureCompany,
   findSite,
   insertCredential,
@@ -188,7 +189,7 @@ function newSecret(prefix: string) {
   const username = `${prefix}.${randomBytes(4).toString('hex')}`;
   const secret = randomBytes(32).toString('base64url');
   const secretSha256 = createHash('sha256').update(secret).digest();
-  return { told: { username, secret }, stored: { username, secretSha256 } };
+  return { told: { username, secret }, stored: { username, secretSha256, brokerHash: brokerHash(secret) } };
 }
 
 function answerOf(stored: StoredCredential): z.infer<typeof credentialAnswer> {

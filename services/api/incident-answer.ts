@@ -29,6 +29,7 @@ export const incidentAnswer = z
   .object({
     id: z.string(),
     site: z.string().nullable().describe('null for a fault that many sites share.'),
+    siteName: z.string().nullable(),
     kind: z.string(),
     subject: z.string().meta({ examples: ['L1', 'inlet 1', 'battery-1'] }),
     priority: z.enum(PRIORITIES),
@@ -72,6 +73,7 @@ export function incidentAnswerFor(role: CallerRole, stored: StoredIncident): Inc
   const answer: IncidentAnswer = {
     id: stored.id,
     site: stored.site,
+    siteName: stored.siteName,
     kind: stored.kind,
     subject: stored.subject,
     priority: stored.priority,

@@ -81,7 +81,7 @@ describe('the stream', () => {
       ]);
     expect(stream.told[1]?.data).toMatchObject({
       site: 'north-1',
-      acknowledgedBy: 'AFTERWATT_OPERATOR_TOKEN',
+      acknowledgedBy: 'operator',
     });
   });
 

@@ -22,6 +22,7 @@ describe('one incident', () => {
     expect(body).toEqual({
       id,
       site: 'elm-1',
+      siteName: 'Cedar Lane 4',
       kind: 'service-ct-reversed',
       subject: 'L2',
       priority: 'medium',
@@ -138,7 +139,7 @@ describe('what people do with an incident', () => {
       ['acknowledged', 'Robin (north)', null],
       ['note', 'Robin (north)', 'Visit on Tuesday.\nBring a clamp meter.'],
       ['shelved', 'Robin (north)', 'until the visit'],
-      ['unshelved', 'AFTERWATT_OPERATOR_TOKEN', null],
+      ['unshelved', 'operator', null],
       ['mended', 'Robin (north)', 'clamp turned'],
     ]);
   });

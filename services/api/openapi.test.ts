@@ -27,6 +27,8 @@ const ROUTES = [
   'POST /v1/incidents/{id}/unshelve',
   'GET /v1/quarantine',
   'GET /v1/quarantine/{id}',
+  'GET /v1/quarantine/reasons',
+  'POST /v1/quarantine/{id}/replay',
   'DELETE /v1/session',
   'GET /v1/session',
   'POST /v1/session',

@@ -21,10 +21,7 @@ describe('tokens', () => {
     expect(Buffer.from(made.body.token, 'base64url')).toHaveLength(32);
     const listed = await operator.get('/v1/tokens');
     expect(listed.text).not.toContain(made.body.token);
-    expect(listed.body.items.map(({ name }: { name: string }) => name)).toEqual([
-      'AFTERWATT_OPERATOR_TOKEN',
-      'Robin',
-    ]);
+    expect(listed.body.items.map(({ name }: { name: string }) => name)).toEqual(['operator', 'Robin']);
     const stored = await sql<{ row: string }>`select row_to_json(t)::text as row from api_token t`.execute(
       api.owner,
     );
@@ -51,7 +48,7 @@ describe('tokens', () => {
     [{ name: 'x', role: 'homeowner' }, ['#/sites']],
     [{ name: 'x', role: 'homeowner', sites: ['elm-1', 'no-such-site'] }, ['#/sites/1']],
     [{ name: 'x', role: 'support', company: 'north', sites: ['elm-1'] }, ['#/company', '#/sites']],
-    [{ name: 'AFTERWATT_OPERATOR_TOKEN', role: 'operator' }, ['#/name']],
+    [{ name: 'operator', role: 'operator' }, ['#/name']],
   ])('%j is refused', async (body, pointers) => {
     const answer = await operator.post('/v1/tokens', body);
     expect(answer.status).toBe(422);
