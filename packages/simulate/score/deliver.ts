@@ -1,0 +1,101 @@
+// From what reaches the broker to what the rules read: small transactions, in the order of their commits, which is
+// not quite the order of the measurements.
+
+import type { DeviceState, SiteEvent, StormMessage } from '@afterwatt/detect';
+import { parseCap } from '@afterwatt/storm';
+import type { Reading, Site } from '@afterwatt/wire';
+import type { RandomStream } from '../random.ts';
+import type { Packet, SiteAlert } from '../scenario.ts';
+import { capAlertXml } from '../storm-alert.ts';
+
+const COMMIT_EVERY_MS = 1000;
+const PULSE_EVERY_MS = 5000;
+/** From the broker to the commit: most at once, some after a retry. */
+const DELAY_MS = { usual: 400, most: 3000 };
+
+/** One transaction: what it brought, and the ingest's clock where it was told. */
+export interface Commit {
+  readonly atMs: number;
+  readonly readings: readonly Reading[];
+  readonly others: readonly SiteEvent[];
+  readonly isPulse: boolean;
+}
+
+interface OnItsWay {
+  readonly arrivesMs: number;
+  readonly packet: Packet;
+}
+
+const NONE: readonly never[] = [];
+
+/** @param storms sorted by `at` */
+export function* commits(
+  packets: Iterable<Packet>,
+  storms: readonly StormMessage[],
+  random: RandomStream,
+  fromMs: number,
+): Generator<Commit, void, undefined> {
+  let onTheirWay: OnItsWay[] = [];
+  let earliestMs = Number.POSITIVE_INFINITY;
+  let stormsTold = 0;
+  let atMs = Math.floor(fromMs / COMMIT_EVERY_MS) * COMMIT_EVERY_MS;
+
+  function commit(): Commit | undefined {
+    const isPulse = atMs % PULSE_EVERY_MS === 0;
+    const storm = storms[stormsTold];
+    const hasStorm = storm !== undefined && storm.at <= atMs;
+    if (hasStorm) stormsTold += 1;
+    if (earliestMs > atMs) {
+      if (!isPulse && !hasStorm) return undefined;
+      return { atMs, readings: NONE, others: hasStorm ? [storm] : NONE, isPulse };
+    }
+    const arrived = onTheirWay.filter(({ arrivesMs }) => arrivesMs <= atMs);
+    onTheirWay = onTheirWay.filter(({ arrivesMs }) => arrivesMs > atMs);
+    earliestMs = onTheirWay.reduce(
+      (least, next) => Math.min(least, next.arrivesMs),
+      Number.POSITIVE_INFINITY,
+    );
+    const readings: Reading[] = [];
+    const others: SiteEvent[] = hasStorm ? [storm] : [];
+    for (const { packet } of arrived) {
+      if (packet.kind === 'reading') readings.push(packet.reading);
+      else others.push(stateEvent(packet, atMs));
+    }
+    return { atMs, readings, others, isPulse };
+  }
+
+  for (const packet of packets) {
+    for (; atMs <= packet.at; atMs += COMMIT_EVERY_MS) {
+      const made = commit();
+      if (made !== undefined) yield made;
+    }
+    const arrivesMs = packet.at + Math.min(DELAY_MS.most, random.exponential(DELAY_MS.usual));
+    onTheirWay.push({ arrivesMs, packet });
+    earliestMs = Math.min(earliestMs, arrivesMs);
+  }
+}
+
+/** @throws Error when our own CAP message is not valid */
+export function stormMessages(alerts: readonly SiteAlert[], site: Site): StormMessage[] {
+  return [...alerts]
+    .sort((a, b) => a.sentMs - b.sentMs)
+    .map((alert) => {
+      const parsed = parseCap(capAlertXml(alert, site));
+      if (!parsed.ok) throw new Error(`an invented storm alert is not CAP: ${parsed.problems[0]?.message}`);
+      return { kind: 'storm', at: alert.sentMs, alert: parsed.alert };
+    });
+}
+
+function stateEvent({ device, state }: Packet & { kind: 'state' }, atMs: number): DeviceState {
+  const instant = (text: string | undefined) => (text === undefined ? null : Date.parse(text));
+  return {
+    kind: 'state',
+    device,
+    at: atMs,
+    online: state.online ?? null,
+    firmware: state.firmware ?? null,
+    selfTestAt: instant(state.selfTest?.at),
+    selfTestPassed: state.selfTest?.passed ?? null,
+    clockAt: instant(state.clock),
+  };
+}
