@@ -89,6 +89,29 @@ export async function listReadings(
   return readings.sort((a, b) => a.tx - b.tx || a.reading.at - b.reading.at);
 }
 
+/** One site's stored readings of [fromMs, toMs), in the order of device time. */
+export async function listSiteReadings(
+  pool: pg.Pool,
+  site: {
+    readonly siteNo: number;
+    readonly devices: readonly { readonly no: number; readonly id: string }[];
+  },
+  fromMs: number,
+  toMs: number,
+): Promise<Reading[]> {
+  const values = [site.siteNo, new Date(fromMs), new Date(toMs)];
+  const names = new Map(site.devices.map(({ no, id }) => [no, id]));
+  const [meters, batteries] = await Promise.all([
+    pool.query<Cell[]>({ text: METER_OF_SITE, values, rowMode: 'array' }),
+    pool.query<Cell[]>({ text: BATTERY_OF_SITE, values, rowMode: 'array' }),
+  ]);
+  const readings: Reading[] = [
+    ...meters.rows.map((row) => meterReading(names.get(Number(row[2])) ?? '', row)),
+    ...batteries.rows.map((row) => batteryReading(names.get(Number(row[2])) ?? '', row)),
+  ];
+  return readings.sort((a, b) => a.at - b.at);
+}
+
 export async function listStates(
   pool: pg.Pool,
   window: Window,
@@ -133,19 +156,18 @@ function epochMs(expression: string): string {
   return `round(extract(epoch from ${expression}) * 1000)::float8`;
 }
 
-function readingSelect(table: string, columns: readonly string[]): string {
-  return `select tx, site_no, device_no, ${epochMs('at')}, ${columns.join(', ')} from ${table}
-    where tx > $1 and tx <= $2 and site_no % ${SHARD_COUNT} = any ($3)`;
+function readingSelect(table: 'meter_reading' | 'battery_reading', where: string): string {
+  const quantities = table === 'meter_reading' ? METER_QUANTITIES : BATTERY_QUANTITIES;
+  const columns = quantities.map((quantity) => quantity.column).join(', ');
+  return `select tx, site_no, device_no, ${epochMs('at')}, ${columns} from ${table} where ${where}`;
 }
 
-const METER_SELECT = readingSelect(
-  'meter_reading',
-  METER_QUANTITIES.map((quantity) => quantity.column),
-);
-const BATTERY_SELECT = readingSelect(
-  'battery_reading',
-  BATTERY_QUANTITIES.map((quantity) => quantity.column),
-);
+const OF_WINDOW = `tx > $1 and tx <= $2 and site_no % ${SHARD_COUNT} = any ($3)`;
+const OF_SITE = 'site_no = $1 and at >= $2 and at < $3';
+const METER_SELECT = readingSelect('meter_reading', OF_WINDOW);
+const BATTERY_SELECT = readingSelect('battery_reading', OF_WINDOW);
+const METER_OF_SITE = readingSelect('meter_reading', OF_SITE);
+const BATTERY_OF_SITE = readingSelect('battery_reading', OF_SITE);
 /** Cells before the first quantity: tx, site, device, time. */
 const FIRST_QUANTITY = 4;
 

@@ -1,3 +1,9 @@
+export {
+  type AlarmPerformance,
+  FLOOD_RAISES,
+  readAlarmPerformance,
+  STALE_HOURS,
+} from './alarm-performance.ts';
 export { asCaller, type Caller, openSite } from './as-caller.ts';
 export { brokerHash } from './broker-hash.ts';
 export { type BrokerUser, listBrokerUsers } from './broker-users.ts';
@@ -10,6 +16,7 @@ export {
   listMended,
   listPulses,
   listReadings,
+  listSiteReadings,
   listStates,
   SHARD_COUNT,
   type Window,
@@ -23,6 +30,7 @@ export {
   type NewCredential,
   type StoredCredential,
 } from './credentials.ts';
+export { findDetectorState } from './detector-states.ts';
 export { type DeviceStateRow, insertDeviceStates } from './device-states.ts';
 export {
   type EmbeddedPostgres,
@@ -110,7 +118,18 @@ export {
   listUsernamesInForce,
   type PublishRight,
   type RegisteredDevice,
+  type RegistryChanges,
 } from './registry.ts';
+export {
+  failReplay,
+  findReplay,
+  finishReplay,
+  insertReplay,
+  markReplayProgress,
+  type NewReplay,
+  type StoredReplay,
+  takeReplay,
+} from './replays.ts';
 export { leaseShards, moveShards, releaseShards, type Shard } from './shards.ts';
 export {
   ensureCompany,
@@ -150,6 +169,7 @@ export {
   listChangedSites,
   listDetectorStates,
   listWatchedSites,
+  listWatchedSitesByNumber,
   type SavedState,
   type StoredAlert,
   upsertDetectorStates,

@@ -11,25 +11,32 @@ export interface RegisteredDevice {
   readonly deviceNo: number;
 }
 
+/** What changed, and up to which transaction all that ever will has been read. */
+export interface RegistryChanges {
+  readonly devices: readonly (RegisteredDevice & { readonly deleted: boolean })[];
+  readonly completeTx: number;
+}
+
 /** Devices of sites that were registered or changed after `sinceTx`; a deleted site's are marked so. */
-export async function listRegisteredDevices(
-  db: Database,
-  sinceTx: number,
-): Promise<(RegisteredDevice & { readonly tx: number; readonly deleted: boolean })[]> {
+export async function listRegisteredDevices(db: Database, sinceTx: number): Promise<RegistryChanges> {
+  // Asked for first: transactions commit out of order, so what is newer than this is read again next time.
+  const snapshot = await sql<{ tx: number }>`
+    select pg_snapshot_xmin(pg_current_snapshot())::text::bigint - 1 as tx`.execute(db);
   const rows = await db
     .selectFrom('site')
     .leftJoin('device', 'device.site_no', 'site.no')
-    .select(['site.company', 'site.id as site', 'site.no as siteNo', 'site.tx', 'site.deleted_at'])
+    .select(['site.company', 'site.id as site', 'site.no as siteNo', 'site.deleted_at'])
     .select(['device.id as device', 'device.no as deviceNo'])
     .where('site.tx', '>', sinceTx)
     .orderBy('site.tx')
     .execute();
-  return rows.map(({ deleted_at, device, deviceNo, ...row }) => ({
+  const devices = rows.map(({ deleted_at, device, deviceNo, ...row }) => ({
     ...row,
     device: device ?? '',
     deviceNo: deviceNo ?? 0,
     deleted: deleted_at !== null,
   }));
+  return { devices, completeTx: snapshot.rows[0]?.tx ?? sinceTx };
 }
 
 /** What a connected client may publish: one device, or all of a company's sites. */

@@ -27,6 +27,14 @@ export async function listWatchedSites(db: Database, shards: readonly number[]):
   return selectWatched(db, sql`s.deleted_at is null and s.no % ${SHARD_COUNT} = any (${[...shards]})`);
 }
 
+/** The sites of these numbers that are still registered. */
+export async function listWatchedSitesByNumber(
+  db: Database,
+  siteNos: readonly number[],
+): Promise<WatchedSite[]> {
+  return selectWatched(db, sql`s.deleted_at is null and s.no = any (${[...siteNos]})`);
+}
+
 /** Sites of the shards that were registered, changed or deleted in (fromTx, toTx]. */
 export async function listChangedSites(
   db: Database,

@@ -1,4 +1,4 @@
-// What devices sent that could not be accepted, and why.
+// What devices sent that could not be accepted, and why; and having it judged again.
 
 import {
   asCaller,
@@ -12,9 +12,9 @@ import { strictObject } from '@afterwatt/wire';
 import { z } from 'zod';
 import { time } from './answer-fields.ts';
 import type { App, Deps } from './app.ts';
-import { callerOf, STAFF } from './callers.ts';
+import { callerOf, INSTALLERS, STAFF } from './callers.ts';
 import { cursorOf, listOf, pageOf } from './page.ts';
-import { notFound } from './problem.ts';
+import { notFound, Problem } from './problem.ts';
 import { limit, manyOf } from './query-fields.ts';
 
 const recordAnswer = z
@@ -29,29 +29,30 @@ const recordAnswer = z
     record: z
       .string()
       .nullable()
-      .describe('The resolved name of the refused record; null: the whole message.'),
+      .describe('The resolved name of the refused records; null: the whole message.'),
+    records: z
+      .number()
+      .int()
+      .describe('How many of the message were refused under this name for this reason.'),
     topic: z.string(),
     contentType: z.string().nullable(),
     payloadBytes: z.number().int(),
-    records: z.number().int().describe('Records of the message that share name and reason.'),
-    replayAt: z.string().nullable().describe('When it is to be judged again, if that was asked for.'),
+    replayAt: time.nullable().describe('When it is to be judged again, if somebody asked for that.'),
   })
   .meta({ id: 'QuarantinedRecord' });
 
-const reasonAnswer = z
-  .object({
-    site: z.string().nullable(),
-    device: z.string().nullable(),
-    reason: z.string(),
-    records: z.number().int(),
-    lastAt: z.string(),
-    lastId: z.number().int(),
-  })
-  .meta({ id: 'QuarantineReason' });
-/** More devices than that with something refused are one fault of all of them. */
-const MOST_REASONS = 1_000;
+const reasonAnswer = z.object({
+  site: z.string().nullable(),
+  device: z.string().nullable(),
+  reason: z.string(),
+  records: z.number().int(),
+  lastAt: time,
+  lastId: z.number().int().describe('The newest of them, to read what is wrong.'),
+});
 
 const id = z.number().int().min(1).max(Number.MAX_SAFE_INTEGER);
+const recordParams = z.object({ id: z.coerce.number().pipe(id) });
+const text = z.string().regex(/^\P{Cc}*$/u, { error: 'must not hold control characters' });
 
 export function quarantineRoutes(app: App, { connection }: Deps): void {
   const { db } = connection;
@@ -63,12 +64,7 @@ export function quarantineRoutes(app: App, { connection }: Deps): void {
     schema: {
       tags: ['quarantine'],
       summary: 'List what could not be accepted, newest first',
-      querystring: strictObject({
-        site: manyOf(z.string()),
-        reason: manyOf(z.string()),
-        limit,
-        cursor: cursorOf(id),
-      }),
+      querystring: strictObject({ site: manyOf(text), reason: manyOf(text), limit, cursor: cursorOf(id) }),
       response: { 200: listOf(recordAnswer) },
     },
     async handler(request, reply) {
@@ -81,73 +77,82 @@ export function quarantineRoutes(app: App, { connection }: Deps): void {
 
   app.route({
     method: 'GET',
+    url: '/v1/quarantine/reasons',
+    config: { roles: STAFF },
+    schema: {
+      tags: ['quarantine'],
+      summary: 'What is wrong with whom: reasons counted per device, most records first',
+      querystring: strictObject({ site: manyOf(text), limit }),
+      response: { 200: listOf(reasonAnswer) },
+    },
+    async handler(request) {
+      const { site, limit } = request.query;
+      const rows = await asCaller(db, callerOf(request), (tx) =>
+        listQuarantineReasons(tx, { sites: site, limit }),
+      );
+      return { items: rows.map((row) => ({ ...row, lastAt: row.lastAt.toISOString() })), next: null };
+    },
+  });
+
+  app.route({
+    method: 'GET',
     url: '/v1/quarantine/:id',
     config: { roles: STAFF },
     schema: {
       tags: ['quarantine'],
-      summary: 'Read one, with its payload',
-      params: z.object({ id: z.coerce.number().pipe(id) }),
+      summary: 'Read one, with the payload of its message',
+      params: recordParams,
       response: {
         200: recordAnswer.extend({
-          payload: z.string().nullable().describe('Base64; null once it was dropped for newer ones.'),
+          payload: z.string().nullable().describe('Base64; null once it was dropped.'),
         }),
       },
     },
     async handler(request) {
       const { id } = request.params;
       const found = await asCaller(db, callerOf(request), (tx) => findQuarantined(tx, id));
-      if (found === undefined) throw notFound(`There is nothing ${id} in quarantine that you may see.`);
-      const { payload, ...record } = found;
+      const { payload, ...record } = getRecord(found, id);
       return { ...answerOf(record), payload: payload?.toString('base64') ?? null };
-    },
-  });
-
-  app.route({
-    method: 'GET',
-    url: '/v1/quarantine/reasons',
-    config: { roles: STAFF },
-    schema: {
-      tags: ['quarantine'],
-      summary: 'Count the reasons by device, most records first',
-      querystring: strictObject({ site: manyOf(z.string()) }),
-      response: { 200: z.object({ items: z.array(reasonAnswer) }) },
-    },
-    async handler(request) {
-      const filter = { sites: request.query.site, limit: MOST_REASONS };
-      const found = await asCaller(db, callerOf(request), (tx) => listQuarantineReasons(tx, filter));
-      return { items: found.map((one) => ({ ...one, lastAt: one.lastAt.toISOString() })) };
     },
   });
 
   app.route({
     method: 'POST',
     url: '/v1/quarantine/:id/replay',
-    config: { roles: STAFF },
+    config: { roles: INSTALLERS },
     schema: {
       tags: ['quarantine'],
-      summary: 'Have its whole message judged again, by the rules and registrations of now',
-      description:
-        'Ingest takes the message up within seconds. What is accepted becomes readings, at the times they had; what is refused again stays.',
-      params: z.object({ id: z.coerce.number().pipe(id) }),
+      summary: 'Have its message judged again, by the rules and registrations of now',
+      description: 'What is accepted then leaves the quarantine.',
+      params: recordParams,
       response: { 202: recordAnswer },
     },
     async handler(request, reply) {
       const { id } = request.params;
-      const found = await asCaller(db, callerOf(request), async (tx) =>
-        (await markForReplay(tx, id)) ? findQuarantined(tx, id) : undefined,
-      );
-      if (found === undefined) {
-        throw notFound(
-          `There is nothing ${id} in quarantine that you may see and that still has its payload.`,
-        );
-      }
-      const { payload: _payload, ...record } = found;
-      return reply.status(202).send(answerOf(record));
+      const marked = await asCaller(db, callerOf(request), async (tx) => {
+        getRecord(await findQuarantined(tx, id), id);
+        if (!(await markForReplay(tx, id))) {
+          const detail = 'The payload of this message was dropped to make room: it cannot be judged again.';
+          throw new Problem({ status: 409, code: 'payload-dropped', detail });
+        }
+        return getRecord(await findQuarantined(tx, id), id);
+      });
+      return reply.code(202).send(answerOf(marked));
     },
   });
 }
 
+function getRecord<T>(found: T | undefined, id: number): T {
+  if (found === undefined) throw notFound(`There is nothing ${id} in quarantine that you may see.`);
+  return found;
+}
+
 function answerOf(record: QuarantinedRecord): z.infer<typeof recordAnswer> {
-  const { receivedAt, replayAt, ...rest } = record;
-  return { ...rest, receivedAt: receivedAt.toISOString(), replayAt: replayAt?.toISOString() ?? null };
+  const { id, company, site, device, reason, detail, topic, contentType, payloadBytes, records } = record;
+  return {
+    ...{ id, company, site, device, reason, detail, topic, contentType, payloadBytes, records },
+    record: record.record,
+    receivedAt: record.receivedAt.toISOString(),
+    replayAt: record.replayAt?.toISOString() ?? null,
+  };
 }

@@ -1,7 +1,9 @@
-// Gathers messages from the source and writes them in batches; acknowledges after commit. While the database is
-// away nothing is acknowledged, what is held stays within its bound, and writing goes on when it is back.
+// Gathers messages from the source, writes them in batches, two at a time, and acknowledges after commit. While the
+// database is away nothing is acknowledged, what is held stays within its bound, and writing goes on when it is back.
 
+import { setImmediate as turn } from 'node:timers/promises';
 import { backoffMs, isTransient, type Logger, pause } from '@afterwatt/runtime';
+import { Batch } from './batch.ts';
 import { type Checked, checkMessage, refuseUnknown, refuseWhole } from './check-message.ts';
 import type { IngestConfig } from './config.ts';
 import type { Message } from './message.ts';
@@ -11,14 +13,16 @@ import type { BatchWriter } from './write-batch.ts';
 
 /** The rules learn the time from pulses; without messages one is written this often. */
 const PULSE_EVERY_MS = 5_000;
-/** "no partition of relation … found for row": retention dropped it since we looked. */
-const NO_PARTITION = '23514';
+/** Two at a time: one is decoded while the other is written, and a commit's wait for the disk is not ours. */
+const WRITES_AT_ONCE = 2;
+/** Retention dropped a partition since we looked: undefined table, or no partition found for a row. */
+const NO_PARTITION: readonly unknown[] = ['42P01', '23514'];
 
 export interface Batcher {
   /** @returns false when what is held has reached its bound: send no more until onRoom */
   take(message: Message): boolean;
   onRoom(listener: () => void): void;
-  /** Writes what is held, then ends. */
+  /** Writes what is held, then ends; gives up where the database is not there. */
   drain(): Promise<void>;
 }
 
@@ -30,34 +34,57 @@ export interface BatcherDeps {
   readonly log: Logger;
   /** True while messages can reach us: only then does the passing of time mean anything. */
   readonly isConnected: () => boolean;
+  /** Called with the companies whose messages were refused, once that is committed. */
+  readonly onRefused: (batch: Batch) => void;
   /** Called for an error that is neither the message's nor the database's passing fault. */
   readonly fail: (error: unknown) => void;
 }
 
+/** Stopping, and the database is not there: what is held was never acknowledged, so it comes again. */
+class GivenUp extends Error {}
+
 export function startBatcher(deps: BatcherDeps): Batcher {
   const { config, log, metrics, registry, writer } = deps;
   const ending = new AbortController();
+  const writing = new Map<Batch, Promise<void>>();
+  const spare: Batch[] = [];
   let waiting: Message[] = [];
+  let next = 0;
   let heldBytes = 0;
   let full = false;
   let roomListener = () => {};
   let wake = () => {};
   let pulsedMs = 0;
 
-  const running = run();
-  running.catch(deps.fail);
+  const running = run().catch((error: unknown) => {
+    if (!(error instanceof GivenUp)) deps.fail(error);
+  });
 
   async function run(): Promise<void> {
     while (true) {
-      if (waiting.length === 0) {
-        if (ending.signal.aborted) return;
+      if (next === waiting.length) {
+        if (ending.signal.aborted) break;
         await idle();
-        if (waiting.length > 0) await pause(config.batchWaitMs, ending.signal);
+        if (next < waiting.length) await pause(config.batchWaitMs, ending.signal);
       }
-      const messages = waiting;
-      waiting = [];
-      await writeAll(messages);
+      const batch = spare.pop() ?? new Batch();
+      await fill(batch);
+      // A batch that is not full goes alone; while others are written it grows.
+      while (writing.size > 0 && batch.size < config.batchReadings) {
+        await Promise.race(writing.values());
+        await fill(batch);
+      }
+      if (writing.size >= WRITES_AT_ONCE) await Promise.race(writing.values());
+      const written = write(batch)
+        .catch((error: unknown) => {
+          if (!(error instanceof GivenUp)) deps.fail(error);
+        })
+        .finally(() => writing.delete(batch));
+      writing.set(batch, written);
+      // Sockets are read in between.
+      await turn();
     }
+    await Promise.all(writing.values());
   }
 
   /** Until a message comes, a pulse is due, or it is the end. */
@@ -73,102 +100,107 @@ export function startBatcher(deps: BatcherDeps): Batcher {
     });
   }
 
-  async function writeAll(messages: readonly Message[]): Promise<void> {
-    let batch: Message[] = [];
-    let checked: Checked[] = [];
-    let readings = 0;
-    for (const message of messages) {
-      const one = await check(message);
-      batch.push(message);
-      checked.push(one);
-      readings += one.readings.length + one.refused.length + one.states.length;
-      if (readings < config.batchReadings) continue;
-      await write(batch, checked);
-      batch = [];
-      checked = [];
-      readings = 0;
+  async function fill(batch: Batch): Promise<void> {
+    while (batch.size < config.batchReadings) {
+      const message = waiting[next];
+      if (message === undefined) break;
+      next += 1;
+      batch.add(message, await check(message));
     }
-    const pulseDue = deps.isConnected() && Date.now() - pulsedMs >= PULSE_EVERY_MS;
-    if (batch.length > 0 || pulseDue) await write(batch, checked);
+    if (next === waiting.length) {
+      waiting = [];
+      next = 0;
+    }
   }
 
-  async function check(message: Message): Promise<Checked> {
+  function check(message: Message): Checked | Promise<Checked> {
     const checked = checkMessage(message, registry);
-    if (checked !== 'unknown device') return checked;
-    await untilDone('looking up a device', () => registry.refresh());
+    return checked === 'unknown device' ? checkAgain(message) : checked;
+  }
+
+  async function checkAgain(message: Message): Promise<Checked> {
+    await untilDone('looking up a device', () => registry.refresh(message.receivedAtMs));
     const again = checkMessage(message, registry);
     return again === 'unknown device' ? refuseUnknown(message, registry) : again;
   }
 
-  async function write(batch: readonly Message[], checked: readonly Checked[]): Promise<void> {
-    const connected = deps.isConnected();
+  /** All that came before it is committed, or in this batch; undefined when none is due, or time means nothing. */
+  function pulseFor(batch: Batch): number | undefined {
     const nowMs = Date.now();
-    const pulse = connected && nowMs - pulsedMs >= 1_000 ? nowMs : undefined;
-    const inserted = await untilDone('writing a batch', () => writer.write(checked, pulse), batch);
-    if (inserted === 'not storable') return;
-    if (pulse !== undefined) pulsedMs = pulse;
-    for (const one of checked) {
-      metrics.readings.inc(one.readings.length);
-      for (const { reason } of one.refused) metrics.refused.inc({ reason });
+    if (nowMs - pulsedMs < 1_000 || !deps.isConnected()) return undefined;
+    let atMs = waiting[next]?.receivedAtMs ?? nowMs;
+    for (const other of writing.keys()) {
+      if (other !== batch) atMs = Math.min(atMs, other.oldestMs ?? nowMs);
     }
-    metrics.inserted.inc(inserted);
-    if (batch.length > 0) metrics.delay.observe((Date.now() - (batch[0]?.receivedAtMs ?? nowMs)) / 1000);
-    release(batch);
+    return atMs > pulsedMs ? atMs : undefined;
   }
 
-  /** Tries until it works; a fault that cannot pass is narrowed down to the message that causes it. */
-  async function untilDone<T>(what: string, work: () => Promise<T>): Promise<T>;
-  async function untilDone<T>(
-    what: string,
-    work: () => Promise<T>,
-    batch: readonly Message[],
-  ): Promise<T | 'not storable'>;
-  async function untilDone<T>(
-    what: string,
-    work: () => Promise<T>,
-    batch?: readonly Message[],
-  ): Promise<T | 'not storable'> {
+  async function write(batch: Batch): Promise<void> {
+    const pulseAtMs = pulseFor(batch);
+    if (batch.size === 0 && pulseAtMs === undefined) {
+      release(batch);
+      return;
+    }
+    try {
+      const inserted = await untilDone('writing a batch', () => writer.write(batch, pulseAtMs));
+      if (pulseAtMs !== undefined) pulsedMs = Math.max(pulsedMs, pulseAtMs);
+      metrics.readings.inc(batch.readings.count);
+      metrics.inserted.inc(inserted);
+      for (const { reason, records } of batch.refused) metrics.refused.inc({ reason }, records);
+      if (batch.oldestMs !== undefined) metrics.delay.observe((Date.now() - batch.oldestMs) / 1000);
+      if (batch.refused.length > 0) deps.onRefused(batch);
+      release(batch);
+    } catch (error) {
+      if (!isOfData(error) || batch.messages.length === 0) throw error;
+      await narrowDown(batch.messages, error);
+    }
+  }
+
+  /** Tries until it works; what cannot pass by itself is thrown. */
+  async function untilDone<T>(what: string, work: () => Promise<T>): Promise<T> {
     for (let failures = 1; ; failures++) {
       try {
         return await work();
       } catch (error) {
-        if (error instanceof Error && 'code' in error && error.code === NO_PARTITION) {
+        if (error instanceof Error && 'code' in error && NO_PARTITION.includes(error.code)) {
           writer.forgetPartitions();
-        } else if (!isTransient(error)) {
-          if (batch === undefined || batch.length === 0) throw error;
-          await narrowDown(batch, error);
-          return 'not storable';
-        }
+        } else if (!isTransient(error)) throw error;
+        if (ending.signal.aborted) throw new GivenUp('stopped while the database was away', { cause: error });
         log.warn({ err: error, failures, what }, 'the database is not taking it; trying again');
-        await pause(backoffMs(failures));
+        await pause(backoffMs(failures), ending.signal);
       }
     }
   }
 
-  async function narrowDown(batch: readonly Message[], error: unknown): Promise<void> {
-    const [only] = batch;
-    if (batch.length === 1 && only !== undefined) {
+  /** Finds the message that the database refuses, and writes the others. */
+  async function narrowDown(messages: readonly Message[], error: unknown): Promise<void> {
+    const [only] = messages;
+    if (messages.length === 1 && only !== undefined) {
       log.error({ err: error, topic: only.topic }, 'a message cannot be stored; it goes to quarantine');
       const detail = `The database refused it: ${error instanceof Error ? error.message : String(error)}`;
-      const refused = refuseWhole(only, null, null, null, 'not-storable', detail);
-      await untilDone('quarantining', () => writer.write([refused], undefined));
+      const { origin } = await check(only);
+      const batch = new Batch();
+      batch.add(only, refuseWhole(origin, 'not-storable', detail));
+      await untilDone('quarantining', () => writer.write(batch, undefined));
       metrics.refused.inc({ reason: 'not-storable' });
       release(batch);
       return;
     }
-    const middle = Math.ceil(batch.length / 2);
-    for (const half of [batch.slice(0, middle), batch.slice(middle)]) {
-      const checked: Checked[] = [];
-      for (const message of half) checked.push(await check(message));
-      await write(half, checked);
+    const middle = Math.ceil(messages.length / 2);
+    for (const half of [messages.slice(0, middle), messages.slice(middle)]) {
+      const batch = new Batch();
+      for (const message of half) batch.add(message, await check(message));
+      await write(batch);
     }
   }
 
-  function release(batch: readonly Message[]): void {
-    for (const message of batch) {
+  function release(batch: Batch): void {
+    for (const message of batch.messages) {
       heldBytes -= message.payload.length;
       message.acknowledge();
     }
+    batch.clear();
+    spare.push(batch);
     metrics.held.set(heldBytes);
     if (full && heldBytes < config.heldBytes / 2) {
       full = false;
@@ -193,4 +225,9 @@ export function startBatcher(deps: BatcherDeps): Batcher {
       await running;
     },
   };
+}
+
+/** SQLSTATE classes 22 (data exception) and 23 (integrity): a row's fault. Every other one is ours, and ends us. */
+function isOfData(error: unknown): boolean {
+  return error instanceof Error && 'code' in error && /^2[23]/.test(String(error.code));
 }

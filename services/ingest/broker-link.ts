@@ -202,6 +202,8 @@ class BrokerMessage implements Message {
   readonly payload: Buffer;
   readonly contentType: string | undefined;
   readonly receivedAtMs: number;
+  /** The broker let it through. */
+  readonly company = undefined;
   readonly #ack: OwedAck | undefined;
 
   constructor(packet: IPublishPacket, receivedAtMs: number, ack: OwedAck | undefined) {

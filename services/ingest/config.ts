@@ -1,10 +1,14 @@
-import { environmentFields, readEnvironment } from '@afterwatt/runtime';
+import { readFileSync } from 'node:fs';
+import { environmentFields, readEnvironment, StartupError } from '@afterwatt/runtime';
 import { z } from 'zod';
 
 const schema = z.object({
   DATABASE_URL: environmentFields.postgresUrl,
   MQTT_PORT: environmentFields.port(1883),
   MQTT_HOST: z.string().default('0.0.0.0'),
+  MQTT_TLS_PORT: environmentFields.port(8883),
+  MQTT_TLS_CERT: z.string().optional(),
+  MQTT_TLS_KEY: z.string().optional(),
   MQTT_URL: environmentFields.mqttUrl
     .refine(
       (url) => !/^wss?:/.test(url),
@@ -20,8 +24,20 @@ const schema = z.object({
 
 /** Where messages come from. */
 export type SourceConfig =
-  | { readonly kind: 'endpoint'; readonly host: string; readonly port: number }
+  | {
+      readonly kind: 'endpoint';
+      readonly host: string;
+      readonly port: number;
+      readonly tls: TlsConfig | undefined;
+    }
   | { readonly kind: 'broker'; readonly url: string };
+
+/** A second listener; certificate and key are PEM. */
+export interface TlsConfig {
+  readonly port: number;
+  readonly cert: Buffer;
+  readonly key: Buffer;
+}
 
 export interface IngestConfig {
   readonly databaseUrl: string;
@@ -44,7 +60,7 @@ export function readConfig(environment: Readonly<Record<string, string | undefin
     databaseUrl: parsed.DATABASE_URL,
     source:
       parsed.MQTT_URL === undefined
-        ? { kind: 'endpoint', host: parsed.MQTT_HOST, port: parsed.MQTT_PORT }
+        ? { kind: 'endpoint', host: parsed.MQTT_HOST, port: parsed.MQTT_PORT, tls: readTls(parsed) }
         : { kind: 'broker', url: parsed.MQTT_URL },
     worker: parsed.INGEST_WORKER,
     logLevel: parsed.LOG_LEVEL,
@@ -52,4 +68,20 @@ export function readConfig(environment: Readonly<Record<string, string | undefin
     batchWaitMs: 20,
     heldBytes: 32 * 2 ** 20,
   };
+}
+
+function readTls(parsed: z.output<typeof schema>): TlsConfig | undefined {
+  const { MQTT_TLS_CERT: cert, MQTT_TLS_KEY: key, MQTT_TLS_PORT: port } = parsed;
+  if (cert === undefined && key === undefined) return undefined;
+  if (cert === undefined || key === undefined)
+    throw new StartupError('MQTT_TLS_CERT and MQTT_TLS_KEY: both must be set, or none.');
+  return { port, cert: readPem('MQTT_TLS_CERT', cert), key: readPem('MQTT_TLS_KEY', key) };
+}
+
+function readPem(variable: string, path: string): Buffer {
+  try {
+    return readFileSync(path);
+  } catch (error) {
+    throw new StartupError(`${variable}: ${error instanceof Error ? error.message : String(error)}`);
+  }
 }

@@ -1,4 +1,4 @@
-// A message as both sources hand it on.
+// A message as every source hands it on.
 
 export interface Message {
   readonly topic: string;
@@ -6,6 +6,8 @@ export interface Message {
   /** MQTT 5 content type, where the device gave one. */
   readonly contentType: string | undefined;
   readonly receivedAtMs: number;
+  /** The company whose credential it came with; undefined where a broker has checked that already. */
+  readonly company: string | undefined;
   /** Called once, after everything the message held is committed: the device, or the broker, is told. */
   acknowledge(): void;
 }

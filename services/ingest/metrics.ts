@@ -8,6 +8,8 @@ export interface IngestMetrics {
   readonly refused: Counter<'reason'>;
   readonly delay: Histogram;
   readonly held: Gauge;
+  readonly dropped: Counter;
+  readonly connections: Counter<'event'>;
 }
 
 export function ingestMetrics(): IngestMetrics {
@@ -38,5 +40,16 @@ export function ingestMetrics(): IngestMetrics {
       registers,
     }),
     held: new Gauge({ name: 'afterwatt_ingest_held_bytes', help: 'Payload not committed yet.', registers }),
+    dropped: new Counter({
+      name: 'afterwatt_ingest_quarantine_dropped_total',
+      help: 'Oldest rows dropped from a full quarantine.',
+      registers,
+    }),
+    connections: new Counter({
+      name: 'afterwatt_ingest_connection_events_total',
+      help: 'Connections made, refused, slowed down for sending too fast; publishes not allowed; protocol errors.',
+      labelNames: ['event'],
+      registers,
+    }),
   };
 }

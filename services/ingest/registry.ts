@@ -2,16 +2,16 @@
 
 import { type Database, listRegisteredDevices, type RegisteredDevice } from '@afterwatt/store';
 
-/** A site registered a moment ago may publish at once; an unknown one must not cost a query a message. */
-const LOOK_AGAIN_MS = 1_000;
-
 export interface Registry {
   /** @returns undefined for a device that is not registered */
   find(site: string, device: string): RegisteredDevice | undefined;
   /** The company of a registered site. */
   companyOf(site: string): string | undefined;
-  /** Reads what changed since the last time, at most once a second unless `now`. */
-  refresh(now?: boolean): Promise<void>;
+  /**
+   * Reads what changed, unless that was done later than `sinceMs`: a site registered a moment ago may publish at
+   * once, and many messages of unknown devices cost one query.
+   */
+  refresh(sinceMs: number): Promise<void>;
 }
 
 export function createRegistry(db: Database): Registry {
@@ -24,11 +24,12 @@ export function createRegistry(db: Database): Registry {
   let reading: Promise<void> | undefined;
 
   async function read(): Promise<void> {
-    const rows = await listRegisteredDevices(db, tx);
-    readMs = Date.now();
+    const startedMs = Date.now();
+    const { devices, completeTx } = await listRegisteredDevices(db, tx);
+    tx = completeTx;
+    readMs = startedMs;
     const fresh = new Set<number>();
-    for (const row of rows) {
-      tx = Math.max(tx, row.tx);
+    for (const row of devices) {
       if (row.deleted) {
         if (sites.get(row.site)?.siteNo === row.siteNo) sites.delete(row.site);
         continue;
@@ -46,12 +47,13 @@ export function createRegistry(db: Database): Registry {
   return {
     find: (site, device) => sites.get(site)?.devices.get(device),
     companyOf: (site) => sites.get(site)?.company,
-    async refresh(now = false) {
-      if (!now && Date.now() - readMs < LOOK_AGAIN_MS) return;
-      reading ??= read().finally(() => {
-        reading = undefined;
-      });
-      await reading;
+    async refresh(sinceMs) {
+      while (readMs <= sinceMs) {
+        reading ??= read().finally(() => {
+          reading = undefined;
+        });
+        await reading;
+      }
     },
   };
 }

@@ -1,147 +1,172 @@
-// The worker's own MQTT 5 endpoint. A device's PUBACK waits for the commit: the hook that may refuse a publish
-// runs before it, for many messages of a connection at once. Nothing is forwarded; this is no broker.
+// The worker's own MQTT endpoint, for devices and gateways to connect to without a broker between: a PUBACK from
+// here says that the readings are committed.
 
 import { createHash, timingSafeEqual } from 'node:crypto';
-import { createServer, type Server, type Socket } from 'node:net';
-import { type Logger, StartupError } from '@afterwatt/runtime';
-import { type Database, findPublishRight, type PublishRight } from '@afterwatt/store';
-import { parseTopic } from '@afterwatt/wire';
-import { Aedes, type AedesPublishPacket, type Client, type PublishPacket } from 'aedes';
-import type { Message, Source, Take } from './message.ts';
+import { createServer as createTcpServer, type Server, type Socket } from 'node:net';
+import { createServer as createTlsServer } from 'node:tls';
+import { isTransient, type Logger, StartupError } from '@afterwatt/runtime';
+import { type Database, findPublishRight, listUsernamesInForce, type PublishRight } from '@afterwatt/store';
+import type { Topic } from '@afterwatt/wire';
+import { type ConnectionEvent, DeviceConnection } from './device-connection.ts';
+import type { Source, Take } from './message.ts';
 import type { Registry } from './registry.ts';
 
-/** A pack may be 1 MiB (wire's bound); topic, properties and header come on top. */
-const MAX_PACKET_BYTES = 2 ** 20 + 16 * 1024;
-/** Messages one device may have under way: with packs of 10 readings, ten minutes' backlog at 5 s. */
-const RECEIVE_MAXIMUM = 100;
+const CHECK_ALIVE_EVERY_MS = 5_000;
+/** A credential that was revoked ends its connections within so long. */
+const CHECK_CREDENTIALS_EVERY_MS = 15_000;
+/** After a start, devices need this long to come back with what they held; till then silence says nothing. */
+const SETTLE_MS = 15_000;
 
 export interface EndpointDeps {
   readonly host: string;
   readonly port: number;
+  /** A second listener, for TLS. */
+  readonly tls: { readonly port: number; readonly cert: Buffer; readonly key: Buffer } | undefined;
   readonly db: Database;
   readonly registry: Registry;
   readonly take: Take;
   readonly onRoom: (listener: () => void) => void;
+  readonly count: (what: ConnectionEvent) => void;
   readonly log: Logger;
 }
 
 export interface Endpoint extends Source {
   readonly port: number;
+  readonly tlsPort: number | undefined;
 }
 
-/** @throws StartupError when the port can't be used */
+/** @throws StartupError when a port can't be used */
 export async function startEndpoint(deps: EndpointDeps): Promise<Endpoint> {
-  const { db, log, registry, take } = deps;
-  const rights = new WeakMap<Client, PublishRight>();
-  const sockets = new Set<Socket>();
+  const { db, log, registry } = deps;
+  const connections = new Set<DeviceConnection>();
+  const sessions = new Map<string, DeviceConnection>();
+  const startedMs = Date.now();
+  let full = false;
+  let stopping = false;
 
-  const endpoint = await Aedes.createBroker({
-    maximumPacketSize: MAX_PACKET_BYTES,
-    receiveMaximum: RECEIVE_MAXIMUM,
-    authenticate(client, username, password, done) {
-      checkCredential(db, username, password).then(
-        (right) => {
-          if (right === undefined) {
-            log.info({ username: username?.slice(0, 80) }, 'refused a connection: wrong credentials');
-            done(Object.assign(new Error('wrong username or password'), { returnCode: 4 }), false);
-            return;
-          }
-          rights.set(client, right);
-          done(null, true);
-        },
-        (error: unknown) => {
-          log.warn({ err: error }, 'cannot check credentials');
-          done(Object.assign(new Error('cannot check credentials now'), { returnCode: 3 }), false);
-        },
-      );
-    },
-    authorizeSubscribe(client, subscription, done) {
-      const right = rights.get(client);
-      const topic = parseTopic(subscription.topic);
-      const own = right !== undefined && topic !== undefined && mayUse(right, topic, registry);
-      done(null, own ? subscription : null);
-    },
-    authorizePublish(client, packet, done) {
-      const right = client === null ? undefined : rights.get(client);
-      const topic = parseTopic(packet.topic);
-      if (right === undefined || topic === undefined || !mayUse(right, topic, registry)) {
-        done(new Error(`not allowed to publish to ${packet.topic}`));
-        return;
-      }
-      const hasRoom = take(asMessage(packet, done));
-      if (!hasRoom) for (const socket of sockets) socket.pause();
-    },
-  });
+  const take: Take = (message) => {
+    if (!deps.take(message) && !full) {
+      full = true;
+      for (const connection of connections) connection.hold();
+    }
+    return !full;
+  };
   deps.onRoom(() => {
-    for (const socket of sockets) socket.resume();
+    full = false;
+    if (!stopping) for (const connection of connections) connection.goOn();
   });
-  endpoint.on('clientError', (client, error) => log.debug({ client: client.id, err: error }, 'client error'));
-  endpoint.on('connectionError', (client, error) =>
-    log.debug({ client: client.id, err: error }, 'connection error'),
-  );
 
-  const server = createServer((socket) => {
-    sockets.add(socket);
-    socket.once('close', () => sockets.delete(socket));
-    socket.setNoDelay(true);
-    endpoint.handle(socket);
-  });
-  await listen(server, deps.port, deps.host);
-  const address = server.address();
-  let closed: Promise<void> = Promise.resolve();
+  async function authenticate(username: string | undefined, secret: Buffer | undefined) {
+    try {
+      return await findRight(db, username, secret);
+    } catch (error) {
+      log.warn({ err: error }, 'cannot look up credentials');
+      return 'unavailable';
+    }
+  }
+
+  function accept(socket: Socket): void {
+    const connection = new DeviceConnection({
+      socket,
+      authenticate,
+      mayUse: (right, topic) => mayUse(right, topic, registry),
+      take,
+      onOpen(opened) {
+        sessions.get(opened.session)?.end('takenOver');
+        sessions.set(opened.session, opened);
+      },
+      onClose(closed) {
+        connections.delete(closed);
+        if (sessions.get(closed.session) === closed) sessions.delete(closed.session);
+      },
+      count: deps.count,
+    });
+    connections.add(connection);
+    if (full || stopping) connection.hold();
+  }
+
+  const alive = setInterval(() => {
+    const nowMs = Date.now();
+    for (const connection of connections) connection.checkAlive(nowMs);
+  }, CHECK_ALIVE_EVERY_MS);
+  const credentials = setInterval(() => {
+    endRevoked().catch((error: unknown) => {
+      if (!isTransient(error)) log.error({ err: error }, 'cannot check credentials again');
+    });
+  }, CHECK_CREDENTIALS_EVERY_MS);
+
+  async function endRevoked(): Promise<void> {
+    const usernames = [...new Set([...sessions.values()].map((connection) => connection.username))];
+    if (usernames.length === 0) return;
+    const inForce = new Set(await listUsernamesInForce(db, usernames));
+    const known = new Set(usernames);
+    for (const connection of sessions.values()) {
+      const { username } = connection;
+      if (known.has(username) && !inForce.has(username)) connection.end('notAuthorized');
+    }
+  }
+
+  const server = createTcpServer(accept);
+  await listen(server, 'MQTT_PORT', deps.port, deps.host);
+  const servers = [server];
+  let tlsPort: number | undefined;
+  if (deps.tls !== undefined) {
+    const { cert, key, port } = deps.tls;
+    const tlsServer = createTlsServer({ cert, key }, accept);
+    await listen(tlsServer, 'MQTT_TLS_PORT', port, deps.host);
+    servers.push(tlsServer);
+    tlsPort = portOf(tlsServer);
+  }
+
+  let closed: Promise<unknown> = Promise.resolve();
   return {
-    port: address !== null && typeof address === 'object' ? address.port : deps.port,
-    isConnected: () => true,
+    port: portOf(server),
+    tlsPort,
+    isConnected: () => Date.now() - startedMs > SETTLE_MS,
     stopTaking() {
-      closed = new Promise<void>((resolve) => server.close(() => resolve()));
+      stopping = true;
+      clearInterval(alive);
+      clearInterval(credentials);
+      closed = Promise.all(servers.map((one) => new Promise((resolve) => one.close(resolve))));
+      for (const connection of connections) connection.hold();
     },
     async close() {
-      await new Promise<void>((resolve) => endpoint.close(() => resolve()));
-      for (const socket of sockets) socket.destroy();
+      for (const connection of connections) connection.end('shuttingDown');
       await closed;
     },
   };
 }
 
-async function checkCredential(
+async function findRight(
   db: Database,
   username: string | undefined,
-  password: Readonly<Buffer> | undefined,
+  secret: Buffer | undefined,
 ): Promise<PublishRight | undefined> {
-  if (username === undefined || password === undefined) return undefined;
+  if (username === undefined || secret === undefined) return undefined;
   const right = await findPublishRight(db, username);
-  const given = createHash('sha256').update(password).digest();
+  const given = createHash('sha256').update(secret).digest();
   // Compared also for an unknown name, so that the time tells nothing.
-  const matches = timingSafeEqual(given, right?.secretSha256 ?? Buffer.alloc(32));
+  const matches = timingSafeEqual(given, right?.secretSha256 ?? Buffer.alloc(given.length));
   return matches ? right : undefined;
 }
 
-function mayUse(right: PublishRight, topic: { site: string; device: string }, registry: Registry): boolean {
+function mayUse(right: PublishRight, topic: Topic, registry: Registry): boolean {
   if (right.site !== null) return topic.site === right.site && topic.device === right.device;
-  // A gateway may publish for any site of its company, and for one that is not known yet: that is quarantined.
+  // A gateway may publish for any site of its company, and for one that is not known yet: that is looked up again.
   const company = registry.companyOf(topic.site);
   return company === undefined || company === right.company;
 }
 
-function asMessage(
-  packet: PublishPacket | AedesPublishPacket,
-  done: (error?: Error | null) => void,
-): Message {
-  const payload = typeof packet.payload === 'string' ? Buffer.from(packet.payload) : packet.payload;
-  return {
-    topic: packet.topic,
-    payload,
-    contentType: packet.properties?.contentType,
-    receivedAtMs: Date.now(),
-    acknowledge: () => done(null),
-  };
-}
-
-function listen(server: Server, port: number, host: string): Promise<void> {
+function listen(server: Server, variable: string, port: number, host: string): Promise<void> {
   return new Promise((resolve, reject) => {
     server.once('error', (error: NodeJS.ErrnoException) => {
-      reject(new StartupError(`MQTT_PORT: port ${port} can't be used (${error.code ?? error.message}).`));
+      reject(new StartupError(`${variable}: port ${port} can't be used (${error.code ?? error.message}).`));
     });
-    server.listen(port, host, resolve);
+    server.listen({ port, host, backlog: 4096 }, resolve);
   });
+}
+
+function portOf(server: Server): number {
+  const address = server.address();
+  return address !== null && typeof address === 'object' ? address.port : 0;
 }

@@ -4,6 +4,7 @@ import { startBatcher } from './batcher.ts';
 import type { IngestConfig } from './config.ts';
 import type { Source } from './message.ts';
 import { ingestMetrics } from './metrics.ts';
+import { keepQuarantine } from './quarantine-keeper.ts';
 import { createRegistry } from './registry.ts';
 import { startBrokerSource } from './source-broker.ts';
 import { startEndpoint } from './source-endpoint.ts';
@@ -33,9 +34,9 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
     });
     const metrics = ingestMetrics();
     const registry = createRegistry(connection.db);
-    await registry.refresh(true);
+    await registry.refresh(0);
     const refreshing = setInterval(() => {
-      registry.refresh().catch((error: unknown) => {
+      registry.refresh(Date.now() - 1).catch((error: unknown) => {
         if (!isTransient(error)) fail(error);
       });
       markWorkerSeenQuietly();
@@ -62,8 +63,11 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
       metrics,
       log,
       isConnected: () => source?.isConnected() ?? false,
+      onRefused: (batch) => quarantine.noteRefused(batch),
       fail,
     });
+    const quarantine = keepQuarantine({ pool: connection.pool, take: batcher.take, registry, metrics, log });
+    releases.add('quarantine', () => quarantine.close());
     // Undone in reverse: take no more, write what was taken, send its acknowledgements, close.
     releases.add('connections', () => source?.close());
     releases.add('batches', () => batcher.drain());
@@ -72,8 +76,15 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
       const { url } = config.source;
       source = await startBrokerSource({ url, worker: config.worker, take, onRoom, log });
     } else {
-      const { host, port } = config.source;
-      const endpoint = await startEndpoint({ host, port, db: connection.db, registry, take, onRoom, log });
+      const endpoint = await startEndpoint({
+        ...config.source,
+        db: connection.db,
+        registry,
+        take,
+        onRoom,
+        count: (event) => metrics.connections.inc({ event }),
+        log,
+      });
       mqttPort = endpoint.port;
       source = endpoint;
     }
