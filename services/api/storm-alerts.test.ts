@@ -20,11 +20,14 @@ interface Fields {
   readonly references?: string;
 }
 
+/** A moment that does not pass, so that a message is the same whenever it is written. */
+const nowMs = Date.now();
+
 /** A CAP 1.2 message with the fields that section 3.2 asks for. */
 function aMessage(fields: Fields): string {
   const { identifier, msgType = 'Alert', status = 'Actual', references } = fields;
-  const sentMs = fields.sentMs ?? Date.now() - 60_000;
-  const expiresMs = fields.expiresMs ?? Date.now() + 3_600_000;
+  const sentMs = fields.sentMs ?? nowMs - 60_000;
+  const expiresMs = fields.expiresMs ?? nowMs + 3_600_000;
   return `<?xml version="1.0" encoding="UTF-8"?>
 <alert xmlns="urn:oasis:names:tc:emergency:cap:1.2">
   <identifier>${identifier}</identifier><sender>weather@example.org</sender><sent>${capTime(sentMs)}</sent>
@@ -106,7 +109,7 @@ describe('a CAP message', () => {
 
 describe('alerts in force', () => {
   it('leave out what has expired, what is a test, and what was cancelled or updated', async () => {
-    const sentMs = Date.now() - 120_000;
+    const sentMs = nowMs - 120_000;
     await post(aMessage({ identifier: 'old-1', sentMs: sentMs - 86_400_000, expiresMs: sentMs - 1000 }));
     await post(aMessage({ identifier: 'test-1', status: 'Test' }));
     await post(aMessage({ identifier: 'storm-2', sentMs }));
@@ -116,7 +119,7 @@ describe('alerts in force', () => {
     expect((await inForce()).sort()).toEqual(['storm-1', 'storm-2b']);
     await post(
       aMessage({
-        ...{ identifier: 'cancel-1', msgType: 'Cancel', sentMs: Date.now() },
+        ...{ identifier: 'cancel-1', msgType: 'Cancel', sentMs: nowMs },
         references: `weather@example.org,storm-1,${(await operator.get('/v1/storm-alerts')).body.items
           .find((one: { identifier: string }) => one.identifier === 'storm-1')
           .sentAt.replace('.000Z', '-00:00')}`,
@@ -127,7 +130,7 @@ describe('alerts in force', () => {
 
   it('are a list in pages, newest first', async () => {
     for (const n of [1, 2, 3, 4]) {
-      await post(aMessage({ identifier: `page-${n}`, sentMs: Date.now() - 600_000 + n * 1000 }));
+      await post(aMessage({ identifier: `page-${n}`, sentMs: nowMs - 600_000 + n * 1000 }));
     }
     const all = await inForce();
     const first = await operator.get('/v1/storm-alerts?limit=3');
