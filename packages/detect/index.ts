@@ -9,4 +9,5 @@ export {
 } from './detectors/fleet-silence.ts';
 export { type Engine, type Finding, startEngine, type Transition } from './engine.ts';
 export type { DeviceState, Lags, Mended, SiteEvent, StormMessage, Tick } from './event.ts';
+export { type ClampFault, type ClampReport, wiringReport } from './models/wiring-report.ts';
 export { type SavedSequence, type Sequence, savedSequenceSchema, startSequence } from './sequence.ts';

@@ -40,7 +40,8 @@ export async function readAlarmPerformance(
     select
       (select count(*) from raised) as raised,
       (select count(*) from site where deleted_at is null) as sites,
-      (select count(*) from api_token where revoked_at is null and role <> 'homeowner') as people,
+      (select count(*) from api_token where revoked_at is null and role <> 'homeowner'
+        and (caller_role() <> 'installer' or company = caller_company())) as people,
       (select count(*) from raised where chattering) as chattering,
       (select count(*) from raised
         where coalesce(cleared_at, now()) - raised_at > make_interval(hours => ${STALE_HOURS})) as stale,

@@ -11,6 +11,7 @@ import fastify, {
 } from 'fastify';
 import { serializerCompiler, type ZodTypeProvider } from 'fastify-type-provider-zod';
 import { $ZodType, safeParse } from 'zod/v4/core';
+import { alarmPerformanceRoutes } from './alarm-performance.ts';
 import type { App, Deps } from './app.ts';
 import { knowCallers } from './callers.ts';
 import { consolePages } from './console-pages.ts';
@@ -33,10 +34,12 @@ import {
 } from './problem.ts';
 import { quarantineRoutes } from './quarantine.ts';
 import { readingRoutes } from './readings.ts';
+import { replayRoutes } from './replays.ts';
 import { sessionRoutes } from './session.ts';
 import { siteRoutes } from './sites.ts';
 import { stormAlertRoutes } from './storm-alerts.ts';
 import { tokenRoutes } from './tokens.ts';
+import { wiringRoutes } from './wiring.ts';
 
 const LARGEST_BODY = 1024 * 1024;
 
@@ -75,6 +78,9 @@ export async function buildServer(deps: Deps, bell: IncidentBell): Promise<App> 
   readingRoutes(app, deps);
   await stormAlertRoutes(app, deps);
   quarantineRoutes(app, deps);
+  wiringRoutes(app, deps);
+  replayRoutes(app, deps);
+  alarmPerformanceRoutes(app, deps);
   tokenRoutes(app, deps);
   healthRoutes(app, deps);
   openApiRoute(app);

@@ -220,4 +220,48 @@ describe('the rules worker', () => {
       .poll(standing, { timeout: 30_000 })
       .toEqual(['north-6 device-silent battery-1', 'north-6 device-silent meter-1']);
   }, 120_000);
+
+  it('answers a replay: what a longer on-delay would have kept quiet, and what would stand all the same', async () => {
+    const siteNo = await registerSite(owner, site('replayed'));
+    const startMs = nowMs - 10 * 60 * MINUTE_MS;
+    // Low for 15 minutes, and later for an hour.
+    const story = tell(
+      [
+        { fromMin: 0, toMin: 30, socPct: 60 },
+        { fromMin: 30, toMin: 45, socPct: 12 },
+        { fromMin: 45, toMin: 120, socPct: 60 },
+        { fromMin: 120, toMin: 180, socPct: 12 },
+        { fromMin: 180, toMin: 200, socPct: 60 },
+      ],
+      startMs,
+    );
+    await commit(siteNo, story, nowMs);
+    const asked = await owner.db
+      .insertInto('replay')
+      .values({
+        company: 'default',
+        asked_by: 'test',
+        sites: [siteNo],
+        from_at: new Date(startMs),
+        to_at: new Date(startMs + 4 * 60 * MINUTE_MS),
+        thresholds: JSON.stringify({ 'reserve-low': { onDelayMin: 30 } }),
+      })
+      .returning('id')
+      .executeTakeFirstOrThrow();
+    await startRules();
+    const answered = () =>
+      owner.db.selectFrom('replay').selectAll().where('id', '=', asked.id).executeTakeFirstOrThrow();
+    await expect.poll(async () => (await answered()).state, { timeout: 30_000 }).toBe('done');
+    const { result, progress } = await answered();
+    expect(progress).toBe(1);
+    expect(result).toMatchObject({
+      comes: [],
+      goes: [
+        { site: 'replayed', kind: 'reserve-low', onsetAt: new Date(startMs + 30 * MINUTE_MS).toISOString() },
+      ],
+      stays: [
+        { site: 'replayed', kind: 'reserve-low', onsetAt: new Date(startMs + 120 * MINUTE_MS).toISOString() },
+      ],
+    });
+  });
 });

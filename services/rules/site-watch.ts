@@ -67,12 +67,8 @@ export interface WatchOptions {
 export function watchSite({ siteNo, site, tx, saved, alerts }: WatchOptions): SiteWatch {
   const engine = startEngine(site, saved?.engine);
   const sequence: Sequence = startSequence(site, saved?.sequence);
-  const known: StormMessage[] = [];
-  for (const alert of alerts) {
-    if (!concerns(alert, site, known)) continue;
-    known.push(alert);
-    if (saved === undefined) engine.step(alert);
-  }
+  const known = alertsOf(site, alerts);
+  if (saved === undefined) for (const alert of known) engine.step(alert);
 
   function run(release: ReturnType<Sequence['pulse']>): readonly Found[] {
     let found: Found[] | undefined;
@@ -106,6 +102,13 @@ export function watchSite({ siteNo, site, tx, saved, alerts }: WatchOptions): Si
       return held === undefined ? undefined : { engine: engine.save(), sequence: held };
     },
   };
+}
+
+/** Those of the alerts, oldest first, that concern a site. */
+export function alertsOf(site: Site, alerts: readonly StormMessage[]): StormMessage[] {
+  const known: StormMessage[] = [];
+  for (const alert of alerts) if (concerns(alert, site, known)) known.push(alert);
+  return known;
 }
 
 /** An alert whose area meets the site, or one that changes such an alert, wherever its own area lies. */

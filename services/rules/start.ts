@@ -5,6 +5,7 @@ import { checkSchema, connect, markWorkerSeen, removeWorker, SchemaMismatch } fr
 import type { RulesConfig } from './config.ts';
 import { watchFleet } from './fleet-watch.ts';
 import { rulesMetrics } from './metrics.ts';
+import { answerReplays } from './replay-worker.ts';
 import { runWorker } from './worker.ts';
 
 /** A worker says that it is up this often; see store/workers.ts for when it counts as gone. */
@@ -50,9 +51,11 @@ export function start(config: RulesConfig, log: Logger): Promise<Started> {
     running.catch(fail);
     const overFleet = watchFleet({ connection, log, signal: ending.signal });
     overFleet.catch(fail);
+    const overReplays = answerReplays({ connection, log, signal: ending.signal });
+    overReplays.catch(fail);
     releases.add('worker', async () => {
       ending.abort();
-      await Promise.allSettled([running, overFleet]);
+      await Promise.allSettled([running, overFleet, overReplays]);
     });
     log.info({ worker: name }, 'rules started');
   });
