@@ -176,8 +176,11 @@ export function startDevice(
       held.push(packet);
       return;
     }
-    for (const late of held) packets.push({ ...late, at: atMs });
-    held = [];
+    if (held.length > 0) {
+      packets.push(statePacket(atMs, conditions, { online: true }));
+      for (const late of held) packets.push({ ...late, at: atMs });
+      held = [];
+    }
     if (swapped === undefined && random.chance(SWAP_RATE)) {
       swapped = packet;
       return;

@@ -22,7 +22,8 @@ function fault(name: FaultName, subject: string, more: Partial<FaultSpec> = {}):
 
 function simulate(faults: readonly FaultSpec[], more: Partial<HomeScenario> = {}): HomeSimulation {
   const coarseUntilMs = ONSET_MS - HOUR_MS;
-  const toMs = ONSET_MS + DAY_MS;
+  // Past the night's charging.
+  const toMs = ONSET_MS + 6 * HOUR_MS;
   return simulateHome({
     site: aSiteOfTwo(),
     seed: 'home',
@@ -203,7 +204,9 @@ describe('circuits', () => {
   });
 
   it('part the legs when the neutral is open, and keep their sum', () => {
-    const { meter } = after(simulate([fault('open-neutral', 'service', { severity: 1 })]));
+    const { meter } = after(
+      simulate([fault('open-neutral', 'service', { severity: 1 })], { toMs: ONSET_MS + DAY_MS }),
+    );
     const parted = meter.filter(
       (r) => Math.max(r.l1V ?? 0, r.l2V ?? 0) > 130 && Math.min(r.l1V ?? 0, r.l2V ?? 0) < 110,
     );
@@ -243,7 +246,9 @@ describe('devices', () => {
   });
 
   it('lose the share of readings that they should, seen by their counts', () => {
-    const { meter } = after(simulate([fault('readings-lost', 'meter-1', { severity: 0 })]));
+    const { meter } = after(
+      simulate([fault('readings-lost', 'meter-1', { severity: 0 })], { toMs: ONSET_MS + DAY_MS }),
+    );
     const seqs = new Set(meter.map(({ seq }) => seq ?? 0));
     const share = 1 - seqs.size / (Math.max(...seqs) - Math.min(...seqs) + 1);
     expect(share).toBeGreaterThan(0.02);
@@ -258,7 +263,9 @@ describe('devices', () => {
 
   it('run behind or ahead with their clocks, and say so in their state', () => {
     const skewed = fault('device-clock-skew', 'battery-1', { severity: 0 });
-    const packets = [...simulate([skewed])].filter((p) => p.at > ONSET_MS && p.device === 'battery-1');
+    const packets = [
+      ...simulate([skewed], { toMs: ONSET_MS + DAY_MS, coarseUntilMs: ONSET_MS + DAY_MS }),
+    ].filter((p) => p.at > ONSET_MS && p.device === 'battery-1');
     for (const packet of packets) {
       const at = packet.kind === 'reading' ? packet.reading.at : Date.parse(packet.state.clock ?? '');
       expect(at - packet.at).toBeLessThan(50_000);

@@ -215,9 +215,11 @@ export const tariffClockShift: Fault = {
     batteryOf(conditions, site, spec.subject).scheduleShiftMs = hours * HOUR_MS;
   },
   shows(world, { subject }) {
-    const period = world.calendar?.periodAt(world.atMs).period;
-    const { periodInWh, periodOutWh } = batteryPoint(world, subject);
-    return (period === 'peak' && periodInWh > 50) || (period !== 'peak' && periodOutWh > 50);
+    const period = world.calendar?.periodAt(world.atMs);
+    const { periodInWh, periodOutWh, socPct } = batteryPoint(world, subject);
+    if (period?.period !== 'peak') return periodOutWh > 50;
+    const idle = world.atMs - period.startMs > 45 * MINUTE_MS && periodOutWh < 10 && socPct > 50;
+    return periodInWh > 50 || idle;
   },
 };
 
@@ -234,12 +236,11 @@ export const batteryEnergyMismatch: Fault = {
 };
 
 export const batteryHot: Fault = {
-  severity: '0: 33 Cel above what its load explains, 1: 50 Cel',
+  severity: '0: 40 Cel above what its load explains, 1: 55 Cel; most of it within half an hour',
   subjects: batteries,
   tells: ({ subject }) => same(subject, 'battery-hot'),
   apply(conditions, spec, site) {
     batteryOf(conditions, site, spec.subject).tempShiftC = graded(spec, 40, 55);
   },
-  shows: (world, { subject, onsetMs }) =>
-    batteryPoint(world, subject).tempC > 55 && world.atMs > onsetMs + 2 * MINUTE_MS,
+  shows: (world, { onsetMs }) => world.atMs > onsetMs + 15 * MINUTE_MS,
 };

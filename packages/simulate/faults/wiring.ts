@@ -109,6 +109,14 @@ export const ctRatio: Fault = {
   severity: 'below 0.5 the channel reads half, else twice',
   subjects: (site) => [...legs(), ...inletsInUse(site)],
   tells: ({ subject }) => [{ kind: 'ct-ratio', subject }],
+  // A clamp that reads twice shows an inlet over its cap, until it is known for what it is.
+  fair: ({ subject }) =>
+    subject.startsWith('inlet')
+      ? [
+          { kind: 'inlet-over-cap', subject },
+          { kind: 'inlet-continuous-load', subject },
+        ]
+      : [],
   apply: ({ clamps }, spec) => setGain(clamps, spec.subject, spec.severity < 0.5 ? 0.5 : 2),
   shows: showsChannel,
 };
