@@ -10,14 +10,11 @@ import {
   markIncidentMended,
   type NamedCaller,
   noteOnIncident,
-  type Response,
   type StoredIncident,
   shelveIncident,
-  type Tables,
   unshelveIncident,
 } from '@afterwatt/store';
 import { INCIDENT_KINDS, idSchema, PRIORITIES, strictObject } from '@afterwatt/wire';
-import type { Transaction } from 'kysely';
 import { z } from 'zod';
 import type { App, Deps } from './app.ts';
 import { callerOf, EVERYONE, INSTALLERS, STAFF } from './callers.ts';
@@ -170,7 +167,7 @@ export function incidentRoutes(app: App, { connection }: Deps): void {
       }),
   });
 
-  type Act = (tx: Transaction<Tables>, incident: LockedIncident, response: Response) => Promise<void>;
+  type Act = (...args: Parameters<typeof acknowledgeIncident>) => Promise<void>;
 
   /** Does it in the caller's name, and answers the incident as it is then. */
   function respond(
