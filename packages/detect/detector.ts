@@ -36,7 +36,10 @@ export interface Present {
   /** 0 to 1. A rule that compares a reading with a limit says 1; an inference says its posterior. */
   readonly confidence: number;
   readonly facts: Facts;
-  /** Built only when an incident is raised, updated or cleared, never per reading. */
+  /**
+   * Built only when an incident is raised, updated, cleared or saved, never per reading. It holds what was known
+   * at the verdict: it may be called long after, so it takes plain values and reads no state.
+   */
   readonly evidence: () => Evidence;
   /** Raise without waiting for the on-delay: for what is dangerous or already proven. */
   readonly atOnce?: boolean;
@@ -92,13 +95,18 @@ export interface DetectorSpec<T extends Thresholds, S> {
   readonly kind: IncidentKind;
   readonly thresholds: T;
   readonly wants: readonly EventKind[];
+  /** The subject is a device, and readings of other devices have no bearing: they are kept from it. */
+  readonly ownReadingsOnly?: boolean;
   /** How long a fault must stay before it is raised, and stay away before it clears. */
   readonly delays: (values: ThresholdValues<T>, site: Site) => { onDelayMs: number; offDelayMs: number };
   readonly subjects: (site: Site) => readonly string[];
   /** State is plain JSON data and is parsed with this when it is loaded; an older shape starts afresh. */
   readonly state: z.ZodType<S>;
   readonly start: (subject: string, site: Site) => S;
-  /** May change `state` in place; reads time only from the event and the view. */
+  /**
+   * May change `state` in place; reads time only from the event and the view. The context is the same object at
+   * every call: take from it what a thunk needs.
+   */
   readonly observe: (context: ObserveContext<T, S>) => Verdict | undefined;
   readonly words: (input: WordsInput) => Words;
 }
@@ -110,6 +118,8 @@ export interface ObserveContext<T extends Thresholds, S> {
   readonly view: SiteView;
   readonly values: ThresholdValues<T>;
 }
+
+type Mutable<O> = { -readonly [K in keyof O]: O[K] };
 
 /** A detector at work on one subject of one site. */
 export interface Watch {
@@ -126,6 +136,7 @@ export interface Detector {
   readonly kind: IncidentKind;
   readonly thresholds: Thresholds;
   readonly wants: readonly EventKind[];
+  readonly ownReadingsOnly: boolean;
   subjects(site: Site): readonly string[];
   /** @param saved what `save` returned earlier, or undefined to start afresh */
   watch(site: Site, subject: string, saved: unknown): Watch;
@@ -138,6 +149,7 @@ export function defineDetector<T extends Thresholds, S>(spec: DetectorSpec<T, S>
     kind: spec.kind,
     thresholds: spec.thresholds,
     wants: spec.wants,
+    ownReadingsOnly: spec.ownReadingsOnly ?? false,
     subjects: spec.subjects,
     words: spec.words,
     watch(site, subject, saved) {
@@ -145,12 +157,19 @@ export function defineDetector<T extends Thresholds, S>(spec: DetectorSpec<T, S>
       const { onDelayMs, offDelayMs } = spec.delays(values, site);
       const restored = saved === undefined ? undefined : spec.state.safeParse(saved);
       const state = restored?.success ? restored.data : spec.start(subject, site);
+      // One object for all calls: a site has dozens of watches, and they are called for every reading.
+      let context: Mutable<ObserveContext<T, S>> | undefined;
       return {
         kind: spec.kind,
         subject,
         onDelayMs,
         offDelayMs,
-        observe: (event, view) => spec.observe({ subject, state, event, view, values }),
+        observe(event, view) {
+          context ??= { subject, state, event, view, values };
+          context.event = event;
+          context.view = view;
+          return spec.observe(context);
+        },
         save: () => state,
       };
     },

@@ -104,7 +104,7 @@ const savedSchema = z.object({
   watches: z.record(
     z.string(),
     z.object({
-      state: z.unknown(),
+      state: z.unknown().optional(),
       life: lifeSchema.optional(),
       latest: latestSchema.optional().catch(undefined),
     }),
@@ -134,9 +134,9 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   const before = parsed.success ? parsed.data : undefined;
   const view = startView(site, before?.view);
   const slots = startSlots(site, catalog, before);
-  const byEvent = routes(slots);
   const devices = new Map<string, EventKind>(site.batteries.map(({ device }) => [device, 'battery']));
   devices.set(site.meter.device, 'meter');
+  const routes = routesOf(slots, devices);
   let tickMs = before?.tickMs ?? 0;
   /** Device time of the newest reading. */
   let readMs = before?.readMs ?? 0;
@@ -169,7 +169,11 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
       return;
     }
     observeView(view, event);
-    for (const slot of byEvent[event.kind]) {
+    const concerned =
+      event.kind === 'meter' || event.kind === 'battery'
+        ? (routes.readings.get(event.device) ?? [])
+        : routes.others[event.kind];
+    for (const slot of concerned) {
       const verdict = slot.watch.observe(event, view);
       if (verdict !== undefined) judge(slot, verdict, into);
     }
@@ -237,7 +241,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
           subject: slot.watch.subject,
           detectedMs: slot.life.detectedMs,
         })),
-    save: () => ({ view: saveView(view), tickMs, readMs, watches: saveSlots(slots) }),
+    save: () => ({ view: saveView(view), tickMs, readMs, watches: saveSlots(slots, site) }),
   };
 }
 
@@ -276,16 +280,21 @@ function explains(cause: Slot, consequence: Slot, site: Site): boolean {
   );
 }
 
-function routes(slots: readonly Slot[]): Readonly<Record<EventKind, readonly Slot[]>> {
+interface Routes {
+  /** By the device of a reading. */
+  readonly readings: ReadonlyMap<string, readonly Slot[]>;
+  readonly others: Readonly<Record<Exclude<EventKind, 'meter' | 'battery' | 'mended'>, readonly Slot[]>>;
+}
+
+function routesOf(slots: readonly Slot[], devices: ReadonlyMap<string, EventKind>): Routes {
   const of = (kind: EventKind) => slots.filter((slot) => slot.detector.wants.includes(kind));
+  const readings = [...devices].map(([device, kind]): [string, Slot[]] => [
+    device,
+    of(kind).filter(({ detector, watch }) => !detector.ownReadingsOnly || watch.subject === device),
+  ]);
   return {
-    meter: of('meter'),
-    battery: of('battery'),
-    tick: of('tick'),
-    state: of('state'),
-    lags: of('lags'),
-    storm: of('storm'),
-    mended: [],
+    readings: new Map(readings),
+    others: { tick: of('tick'), state: of('state'), lags: of('lags'), deaf: of('deaf'), storm: of('storm') },
   };
 }
 
@@ -319,15 +328,19 @@ function findingOf(slot: Slot, verdict: Present, view: SiteView, chattering: boo
   };
 }
 
-function saveSlots(slots: readonly Slot[]): SavedEngine['watches'] {
+/** What is as it was at the start is left out. */
+function saveSlots(slots: readonly Slot[], site: Site): SavedEngine['watches'] {
   const saved: SavedEngine['watches'] = {};
-  for (const slot of slots) {
-    const { life } = slot;
+  for (const { detector, watch, life, latest } of slots) {
+    const state = watch.save();
+    const started = detector.watch(site, watch.subject, undefined).save();
+    const untouched = JSON.stringify(state) === JSON.stringify(started);
     const quiet = life.phase === 'quiet' && life.raisesMs.length === 0;
-    saved[`${slot.detector.kind}|${slot.watch.subject}`] = {
-      state: slot.watch.save(),
+    if (untouched && quiet) continue;
+    saved[`${detector.kind}|${watch.subject}`] = {
+      ...(untouched ? {} : { state }),
       ...(quiet ? {} : { life }),
-      ...(isStanding(life) && slot.latest !== undefined ? { latest: saveLatest(slot.latest) } : {}),
+      ...(isStanding(life) && latest !== undefined ? { latest: saveLatest(latest) } : {}),
     };
   }
   return saved;

@@ -4,9 +4,11 @@
 
 import { compileCalendar, type TariffCalendar } from '@afterwatt/tariff';
 import {
+  BATTERY_QUANTITIES,
   type BatteryReading,
   emptyBatteryReading,
   emptyMeterReading,
+  METER_QUANTITIES,
   type MeterReading,
   type Reading,
   type Site,
@@ -48,11 +50,8 @@ export interface SiteView {
   readonly serviceImpedance: ServiceImpedanceState;
 }
 
-/** A reading without the quantities that were not sent. */
-type Sparse<R extends Reading> = Pick<R, 'kind' | 'device' | 'at'> & Partial<R>;
-const savedReading = z.custom<Sparse<MeterReading> | Sparse<BatteryReading>>(
-  (value) => typeof value === 'object' && value !== null && 'kind' in value && 'at' in value,
-);
+/** A reading as a row: device, time, then its quantities in wire order. */
+const savedReading = z.tuple([z.string(), z.number()]).rest(z.union([z.number(), z.boolean(), z.null()]));
 
 /** The part of a view that outlives a restart: older and newer readings in the order they came. */
 export const savedViewSchema = z.object({
@@ -92,7 +91,7 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     wiring: restore(wiringModel, site, saved?.models['wiring']),
     serviceImpedance: restore(serviceImpedanceModel, site, saved?.models['serviceImpedance']),
   };
-  for (const reading of saved?.readings ?? []) takeReading(view, restoreReading(reading));
+  for (const reading of saved?.readings ?? []) takeReading(view, restoreReading(reading, site));
   return view;
 }
 
@@ -147,16 +146,19 @@ function savedReadings(view: SiteView): SavedView['readings'] {
   ];
   return newest
     .filter((reading) => reading !== null)
-    .map(({ kind, device, at, ...quantities }) => {
-      const sent = Object.entries(quantities).filter(([, value]) => value !== null);
-      return { kind, device, at, ...Object.fromEntries(sent) };
-    });
+    .map((reading) =>
+      reading.kind === 'meter'
+        ? [reading.device, reading.at, ...METER_QUANTITIES.map(({ field }) => reading[field])]
+        : [reading.device, reading.at, ...BATTERY_QUANTITIES.map(({ field }) => reading[field])],
+    );
 }
 
-function restoreReading(saved: SavedView['readings'][number]): Reading {
-  return saved.kind === 'meter'
-    ? { ...emptyMeterReading(saved.device, saved.at), ...saved }
-    : { ...emptyBatteryReading(saved.device, saved.at), ...saved };
+function restoreReading([device, at, ...row]: SavedView['readings'][number], site: Site): Reading {
+  const quantities = device === site.meter.device ? METER_QUANTITIES : BATTERY_QUANTITIES;
+  const empty =
+    device === site.meter.device ? emptyMeterReading(device, at) : emptyBatteryReading(device, at);
+  const sent = quantities.map(({ field }, i) => [field, row[i] ?? null]);
+  return { ...empty, ...Object.fromEntries(sent) };
 }
 
 function restore<S>(model: Model<S>, site: Site, saved: unknown): S {

@@ -46,6 +46,7 @@ const energySchema = z.object({
   gapMs: z.number(),
 });
 
+/** What went through the port on a part of a swing. */
 const tallySchema = z.object({
   inWh: z.number(),
   outWh: z.number(),
@@ -64,12 +65,12 @@ const schema = z.object({
   fromPct: z.number(),
   farPct: z.number(),
   farMs: z.number(),
+  /** From its beginning to its farthest point ... */
+  swing: tallySchema,
+  /** ... and what came after that, which is part of it only if it goes on. */
   power: energySchema,
-  solar: energySchema,
+  solarWh: z.number(),
   activeMs: z.number(),
-  /** The counts when the swing began and when it was farthest. */
-  atFrom: tallySchema,
-  atFar: tallySchema,
   charge: swingSchema.nullable(),
   discharge: swingSchema.nullable(),
 });
@@ -117,6 +118,7 @@ export const batteryEnergyMismatch = defineDetector({
     },
   },
   wants: ['battery'],
+  ownReadingsOnly: true,
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
@@ -126,16 +128,15 @@ export const batteryEnergyMismatch = defineDetector({
     fromPct: 0,
     farPct: 0,
     farMs: 0,
+    swing: emptyTally(),
     power: emptyEnergyCount(),
-    solar: emptyEnergyCount(),
+    solarWh: 0,
     activeMs: 0,
-    atFrom: emptyTally(),
-    atFar: emptyTally(),
     charge: null,
     discharge: null,
   }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    if (event.kind !== 'battery') return undefined;
     const { socPct, acW, at } = event;
     if (socPct === null || acW === null) return undefined;
     const battery = batteryOf(view.site, subject);
@@ -144,12 +145,8 @@ export const batteryEnergyMismatch = defineDetector({
 
     // The swing that has just ended runs from `fromPct` to `farPct`; the next one begins where it turned.
     const ended = endOf(state, values.swingPct);
-    state.fromPct = state.farPct;
-    state.atFrom = state.atFar;
+    begin(state, state.farPct, socPct, at);
     state.rising = !state.rising;
-    state.farPct = socPct;
-    state.farMs = at;
-    state.atFar = tally(state);
     if (ended === undefined) return undefined;
     if (state.rising) state.discharge = ended;
     else state.charge = ended;
@@ -238,12 +235,13 @@ export const batteryEnergyMismatch = defineDetector({
 });
 
 function count(state: State, { at, pvW }: BatteryReading, acW: number, periodMs: number): void {
-  const bridgeMs = Math.max(LEAST_PERIOD_MS, periodMs);
-  const coveredMs = state.power.coveredMs;
+  const { power } = state;
+  const coveredMs = power.coveredMs;
   const powerW = Math.abs(acW) < STANDBY_W ? 0 : acW;
-  advanceEnergy(state.power, at, powerW, bridgeMs);
-  advanceEnergy(state.solar, at, pvW ?? 0, bridgeMs);
-  if (powerW !== 0) state.activeMs += state.power.coveredMs - coveredMs;
+  advanceEnergy(power, at, powerW, Math.max(LEAST_PERIOD_MS, periodMs));
+  const stepMs = power.coveredMs - coveredMs;
+  state.solarWh += ((pvW ?? 0) * stepMs) / HOUR_MS;
+  if (powerW !== 0) state.activeMs += stepMs;
 }
 
 /** Follows the gauge. True when it has turned: the swing so far ended at its farthest point. */
@@ -251,58 +249,72 @@ function turns(state: State, socPct: number, at: number): boolean {
   const { rising, farPct, lastPct } = state;
   state.lastPct = socPct;
   if (lastPct === null || Math.abs(socPct - lastPct) > JUMP_PCT) {
-    state.fromPct = socPct;
-    state.farPct = socPct;
-    state.farMs = at;
-    state.atFrom = tally(state);
-    state.atFar = state.atFrom;
+    takeTally(state);
+    begin(state, socPct, socPct, at);
+    state.swing = emptyTally();
     return false;
   }
   if (rising ? socPct > farPct : socPct < farPct) {
     state.farPct = socPct;
     state.farMs = at;
-    state.atFar = tally(state);
+    addTally(state.swing, takeTally(state));
     return false;
   }
   return rising ? socPct <= farPct - TURN_PCT : socPct >= farPct + TURN_PCT;
 }
 
-/** The swing between `atFrom` and `atFar`, when it is wide and clean enough to be judged. */
+/** A swing begins where the last one turned; what was counted since then is its first part. */
+function begin(state: State, fromPct: number, farPct: number, farMs: number): void {
+  state.fromPct = fromPct;
+  state.farPct = farPct;
+  state.farMs = farMs;
+  state.swing = takeTally(state);
+}
+
+/** The swing up to its farthest point, when it is wide and clean enough to be judged. */
 function endOf(state: State, leastPoints: number): z.infer<typeof swingSchema> | undefined {
   const points = Math.abs(state.farPct - state.fromPct);
   if (points < leastPoints) return undefined;
-  const { atFrom, atFar, rising, farMs } = state;
-  const inWh = atFar.inWh - atFrom.inWh;
-  const outWh = atFar.outWh - atFrom.outWh;
+  const { rising, farMs } = state;
+  const { inWh, outWh, solarWh, activeMs, coveredMs, gapMs } = state.swing;
   const [alongWh, againstWh] = rising ? [inWh, outWh] : [outWh, inWh];
-  const activeH = (atFar.activeMs - atFrom.activeMs) / HOUR_MS;
-  const gapMs = atFar.gapMs - atFrom.gapMs;
-  const coveredMs = atFar.coveredMs - atFrom.coveredMs;
+  const activeH = activeMs / HOUR_MS;
   const clean =
     againstWh <= MOST_AGAINST * alongWh &&
-    atFar.solarWh - atFrom.solarWh <= MOST_SOLAR * alongWh &&
+    solarWh <= MOST_SOLAR * alongWh &&
     gapMs <= MOST_GAP * (gapMs + coveredMs) &&
     activeH > 0 &&
     alongWh >= LEAST_MEAN_W * activeH &&
-    activeH * HOUR_MS >= LEAST_ACTIVE * coveredMs;
+    activeMs >= LEAST_ACTIVE * coveredMs;
   if (!clean) return undefined;
   // What the inverter takes for itself is no loss of the cells.
   const idleWh = IDLE_W * activeH;
   const wh = rising ? inWh - outWh - idleWh : outWh - inWh + idleWh;
-  return { atMs: farMs, points, whPerPoint: wh / points };
+  return { atMs: farMs, points: rounded(points, 1), whPerPoint: rounded(wh / points, 2) };
 }
 
 function emptyTally(): Tally {
   return { inWh: 0, outWh: 0, solarWh: 0, activeMs: 0, coveredMs: 0, gapMs: 0 };
 }
 
-function tally({ power, solar, activeMs }: State): Tally {
-  return {
-    inWh: power.positiveWh,
-    outWh: power.negativeWh,
-    solarWh: solar.positiveWh,
-    activeMs,
-    coveredMs: power.coveredMs,
-    gapMs: power.gapMs,
-  };
+/** Takes the counts out of the state, which goes on counting from nothing. */
+function takeTally(state: State): Tally {
+  const { power, solarWh, activeMs } = state;
+  const { positiveWh, negativeWh, coveredMs, gapMs } = power;
+  power.positiveWh = 0;
+  power.negativeWh = 0;
+  power.coveredMs = 0;
+  power.gapMs = 0;
+  state.solarWh = 0;
+  state.activeMs = 0;
+  return { inWh: positiveWh, outWh: negativeWh, solarWh, activeMs, coveredMs, gapMs };
+}
+
+function addTally(to: Tally, more: Tally): void {
+  to.inWh = rounded(to.inWh + more.inWh, 3);
+  to.outWh = rounded(to.outWh + more.outWh, 3);
+  to.solarWh = rounded(to.solarWh + more.solarWh, 3);
+  to.activeMs += more.activeMs;
+  to.coveredMs += more.coveredMs;
+  to.gapMs += more.gapMs;
 }

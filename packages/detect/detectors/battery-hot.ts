@@ -1,7 +1,7 @@
-// The cells are too hot: beyond what they may be, or 10 degrees beyond what the load and the last two weeks
-// explain, which comes first when a fan fails or the sun finds the unit.
+// The cells are too hot: beyond what they may be, or 10 degrees beyond what the load and the last weeks explain,
+// which comes first when a fan fails or the sun finds the unit.
 // Easily confused with: the afternoon (each hour of the day is compared with itself), a warm spell (only the
-// warmest of two weeks counts), and a long charge at an unusual hour (heat from the load is allowed for).
+// warmest of the last weeks counts), and a long charge at an unusual hour (heat from the load is allowed for).
 // Sources: 55 Cel and 2 min: common practice for iron-phosphate cells, whose data sheets end at 55 to 60.
 
 import { zoneClock } from '@afterwatt/tariff';
@@ -13,7 +13,6 @@ import { rounded } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
 const HOUR_MS = 60 * MINUTE_MS;
-const WEEK_MS = 168 * HOUR_MS;
 const HOURS = 24;
 /** How slowly a unit warms and cools (common practice: one to three hours). */
 const THERMAL_MS = 90 * MINUTE_MS;
@@ -23,6 +22,9 @@ const FULL_POWER_RISE_C = 15;
 const LEARNED_MS = 3 * 24 * HOUR_MS;
 /** A warmth that is not explained raises what is known of its hour by no more than this a day, Cel. */
 const BELIEVED_C = 1;
+/** What was known of an hour fades by this a day, Cel, and per cent of full power's heat: some weeks' memory. */
+const FADES_C = 0.3;
+const FADES_PCT = 2;
 /** Below this a battery is not hot, however cold the season was, Cel. */
 const WARM_C = 38;
 /** No such hour yet. */
@@ -39,12 +41,9 @@ const schema = z.object({
   hour: z.number(),
   hourWarmest: z.number(),
   hourHeat: z.number(),
-  /** The warmest, and the most heat by load, of each hour of the day: this week and the week before. */
-  weekMs: z.number(),
+  /** The warmest of each hour of the day, Cel, and its most heat by load, per cent of full power's. */
   warmest: hours,
-  warmestBefore: hours,
   mostHeat: hours,
-  mostHeatBefore: hours,
   hotSinceMs: z.number().nullable(),
   unexplainedSinceMs: z.number().nullable(),
 });
@@ -91,6 +90,7 @@ export const batteryHot = defineDetector({
     },
   },
   wants: ['battery'],
+  ownReadingsOnly: true,
   delays: () => ({ onDelayMs: 0, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
@@ -101,16 +101,13 @@ export const batteryHot = defineDetector({
     hour: 0,
     hourWarmest: NONE,
     hourHeat: 0,
-    weekMs: 0,
     warmest: Array(HOURS).fill(NONE),
-    warmestBefore: Array(HOURS).fill(NONE),
     mostHeat: Array(HOURS).fill(0),
-    mostHeatBefore: Array(HOURS).fill(0),
     hotSinceMs: null,
     unexplainedSinceMs: null,
   }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    if (event.kind !== 'battery') return undefined;
     const { tempC, at } = event;
     if (tempC === null) return undefined;
     const expectedC = learn(state, event, tempC, view.site);
@@ -143,7 +140,7 @@ export const batteryHot = defineDetector({
             label: 'Explained by load and history',
             value: finite(expectedC),
             unit: 'Cel',
-            source: 'warmest of two weeks at this hour of the day',
+            source: 'warmest of the last weeks at this hour of the day',
           },
           {
             label: 'Power',
@@ -159,7 +156,7 @@ export const batteryHot = defineDetector({
     headline:
       facts['hot'] === true
         ? `${subject} is at ${facts['tempC']} Cel, above ${facts['hotC']} Cel.`
-        : `${subject} is at ${facts['tempC']} Cel; its load and the last two weeks explain ${facts['expectedC']} Cel.`,
+        : `${subject} is at ${facts['tempC']} Cel; its load and the last weeks explain ${facts['expectedC']} Cel.`,
     explanation:
       'Heat ages the cells and, beyond their limits, endangers them. A blocked vent, a fan that fails, the sun, or a fault inside the unit brings it about.',
     steps: [
@@ -199,33 +196,23 @@ function learn(state: State, { at, acW, device }: BatteryReading, tempC: number,
   state.hourWarmest = Math.max(state.hourWarmest, tempC);
   state.hourHeat = Math.max(state.hourHeat, state.heat);
   const ofDay = hourOfDay(hour, site);
-  const known = knownC(state, ofDay);
+  const known = state.warmest[ofDay] ?? NONE;
   if (at - state.firstMs < LEARNED_MS || known === NONE) return Number.POSITIVE_INFINITY;
-  const usualHeat = Math.max(state.mostHeat[ofDay] ?? 0, state.mostHeatBefore[ofDay] ?? 0);
-  return known + FULL_POWER_RISE_C * Math.max(0, state.heat - usualHeat);
+  const unusualHeat = Math.max(0, state.heat - (state.mostHeat[ofDay] ?? 0) / 100);
+  return known + FULL_POWER_RISE_C * unusualHeat;
 }
 
 /** Adds the hour that has ended to what is known of its hour of the day. */
 function keepHour(state: State, site: Site): void {
   const { hour, hourWarmest, hourHeat } = state;
   if (hourWarmest === NONE) return;
-  if (hour * HOUR_MS - state.weekMs >= WEEK_MS) {
-    state.weekMs = hour * HOUR_MS;
-    state.warmestBefore = state.warmest;
-    state.mostHeatBefore = state.mostHeat;
-    state.warmest = Array(HOURS).fill(NONE);
-    state.mostHeat = Array(HOURS).fill(0);
-  }
   const ofDay = hourOfDay(hour, site);
-  const known = knownC(state, ofDay);
+  const known = state.warmest[ofDay] ?? NONE;
   const unexplained = state.unexplainedSinceMs !== null || state.hotSinceMs !== null;
   const believedC = unexplained && known > NONE ? Math.min(hourWarmest, known + BELIEVED_C) : hourWarmest;
-  state.warmest[ofDay] = rounded(Math.max(believedC, state.warmest[ofDay] ?? NONE), 1);
-  state.mostHeat[ofDay] = rounded(Math.max(hourHeat, state.mostHeat[ofDay] ?? 0), 2);
-}
-
-function knownC(state: State, ofDay: number): number {
-  return Math.max(state.warmest[ofDay] ?? NONE, state.warmestBefore[ofDay] ?? NONE);
+  const heatPct = 100 * hourHeat;
+  state.warmest[ofDay] = rounded(Math.max(believedC, known - FADES_C), 1);
+  state.mostHeat[ofDay] = rounded(Math.max(heatPct, (state.mostHeat[ofDay] ?? 0) - FADES_PCT));
 }
 
 function hourOfDay(hour: number, site: Site): number {

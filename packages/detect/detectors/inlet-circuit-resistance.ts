@@ -62,7 +62,7 @@ const PAIRS_A_JUDGEMENT = 30;
 const JUDGEMENTS_TOLD = 2;
 /** Days of history, and how many make one. */
 const DAYS = 30;
-const DAYS_OF_HISTORY = 3;
+const DAYS_OF_HISTORY = 1;
 
 const THRESHOLDS = {
   excessW: {
@@ -259,6 +259,11 @@ function present(
   const { sinceMs, days } = state;
   const loopOhm = rounded(state.loopOhm ?? 0, 3);
   const watts = rounded(excessW);
+  // Taken now: the state goes on, the evidence does not.
+  const trend = days
+    .slice(-10)
+    .map(({ ohm }) => rounded(ohm, 2))
+    .join(' ');
   const battery = site.batteries.find((candidate) => candidate.inlet === inlet.number);
   const leg = `${site.meter.device} ${inlet.leg.toLowerCase()}.v`;
   const port = `${battery?.device ?? ''} ac.v`;
@@ -293,10 +298,7 @@ function present(
         },
         {
           label: 'Trend, one value a day',
-          value: days
-            .slice(-10)
-            .map(({ ohm }) => rounded(ohm, 2))
-            .join(' '),
+          value: trend,
           unit: 'ohm',
           source: 'the same',
         },

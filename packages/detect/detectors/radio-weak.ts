@@ -10,13 +10,13 @@ const QUARTER_MS = 15 * 60_000;
 const QUARTERS = 4;
 /** With fewer readings a quarter of an hour says nothing. */
 const LEAST_READINGS = 3;
+const READINGS = 0;
+const WEAK = 1;
+const FAIR = 2;
+const SUM_DBM = 3;
 
-const quarterSchema = z.object({
-  readings: z.number(),
-  weak: z.number(),
-  fair: z.number(),
-  sumDbm: z.number(),
-});
+/** Readings, weak ones, fair ones, and their sum in dBm. */
+const quarterSchema = z.tuple([z.number(), z.number(), z.number(), z.number()]);
 const schema = z.object({ quarter: z.number(), quarters: z.array(quarterSchema).max(QUARTERS + 1) });
 
 export const radioWeak = defineDetector({
@@ -32,12 +32,13 @@ export const radioWeak = defineDetector({
     deadbandDb: { default: 3, unit: 'dB', min: 0, max: 20, source: 'common practice: half the power' },
   },
   wants: ['meter', 'battery'],
+  ownReadingsOnly: true,
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,
   start: () => ({ quarter: 0, quarters: [] }),
   observe({ subject, state, event, values }): Verdict | undefined {
-    if ((event.kind !== 'meter' && event.kind !== 'battery') || event.device !== subject) return undefined;
+    if (event.kind !== 'meter' && event.kind !== 'battery') return undefined;
     const { at, rssiDbm } = event;
     if (rssiDbm === null) return undefined;
     const quarter = Math.floor(at / QUARTER_MS);
@@ -45,28 +46,28 @@ export const radioWeak = defineDetector({
     if (turned) {
       // An hour in which a quarter was not heard is no hour.
       if (quarter > state.quarter + 1) state.quarters = [];
-      state.quarters.push({ readings: 0, weak: 0, fair: 0, sumDbm: 0 });
+      state.quarters.push([0, 0, 0, 0]);
       if (state.quarters.length > QUARTERS + 1) state.quarters.shift();
       state.quarter = quarter;
     }
     const now = state.quarters.at(-1);
     if (now === undefined) return undefined;
-    now.readings += 1;
-    now.sumDbm += rssiDbm;
-    if (rssiDbm < values.weakDbm) now.weak += 1;
-    if (rssiDbm >= values.weakDbm + values.deadbandDb) now.fair += 1;
+    now[READINGS] += 1;
+    now[SUM_DBM] += rssiDbm;
+    if (rssiDbm < values.weakDbm) now[WEAK] += 1;
+    if (rssiDbm >= values.weakDbm + values.deadbandDb) now[FAIR] += 1;
     if (!turned || state.quarters.length <= QUARTERS) return undefined;
 
     const hour = state.quarters.slice(0, QUARTERS);
-    if (hour.some(({ readings }) => readings < LEAST_READINGS))
+    if (hour.some((quarter) => quarter[READINGS] < LEAST_READINGS))
       return { is: 'unknown', why: 'too few readings' };
-    const total = (of: 'readings' | 'weak' | 'fair' | 'sumDbm') => hour.reduce((sum, q) => sum + q[of], 0);
-    const readings = total('readings');
+    const total = (of: 0 | 1 | 2 | 3) => hour.reduce((sum, quarter) => sum + quarter[of], 0);
+    const readings = total(READINGS);
     // The median lies on the side on which more than half of the readings lie.
-    if (2 * total('fair') > readings) return ABSENT;
-    if (2 * total('weak') <= readings) return { is: 'unknown', why: 'within the deadband' };
-    const meanDbm = rounded(total('sumDbm') / readings);
-    const weakPct = rounded((100 * total('weak')) / readings);
+    if (2 * total(FAIR) > readings) return ABSENT;
+    if (2 * total(WEAK) <= readings) return { is: 'unknown', why: 'within the deadband' };
+    const meanDbm = rounded(total(SUM_DBM) / readings);
+    const weakPct = rounded((100 * total(WEAK)) / readings);
     return {
       is: 'present',
       sinceMs: (quarter - QUARTERS) * QUARTER_MS,

@@ -13,12 +13,14 @@ const MINUTE_MS = 60_000;
 const QUARTER_MS = 15 * MINUTE_MS;
 /** A gap of more than this is a silence, not a loss. */
 const SILENCE_MS = 5 * MINUTE_MS;
-/** Quarters kept; judged are the last hour and the last six, less the newest one, which late readings may fill. */
-const KEPT = 25;
-const WINDOWS = [
-  { quarters: 4, spread: 3 },
-  { quarters: 24, spread: 12 },
-] as const;
+/** Quarters kept: an hour, the newest one, which late readings may fill, and the one that is running. */
+const KEPT = 6;
+const HOUR_QUARTERS = 4;
+/** Of an hour's quarters so many must have lost something: one break of the connection is no loss. */
+const LEAST_QUARTERS = 3;
+/** What is older fades by this each quarter: six hours' memory, of which half the quarters must have lost. */
+const FADES = 23 / 24;
+const LEAST_LONG_QUARTERS = 12;
 /** How far above the allowed share it must be, in standard deviations of chance (Poisson): once in 30,000. */
 const SIGMAS = 4;
 
@@ -29,6 +31,10 @@ const schema = z.object({
   /** By quarter of an hour, the newest last: readings that came, and that did not. */
   came: z.array(z.number()).max(KEPT),
   missing: z.array(z.number()).max(KEPT),
+  /** The same of the hours before, fading, and in how many quarters something was lost. */
+  longCame: z.number(),
+  longMissing: z.number(),
+  longQuarters: z.number(),
 });
 
 type State = z.infer<typeof schema>;
@@ -46,16 +52,26 @@ export const readingsLost = defineDetector({
     clearPct: { default: 0.5, unit: '%', min: 0, max: 50, source: 'half of the limit' },
   },
   wants: ['meter', 'battery', 'lags'],
+  ownReadingsOnly: true,
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,
-  start: () => ({ lastMs: 0, lastSeq: null, quarter: 0, came: [0], missing: [0] }),
+  start: () => ({
+    lastMs: 0,
+    lastSeq: null,
+    quarter: 0,
+    came: [0],
+    missing: [0],
+    longCame: 0,
+    longMissing: 0,
+    longQuarters: 0,
+  }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
     if (event.kind === 'lags') {
       fill(state, event.late[subject] ?? 0);
       return undefined;
     }
-    if ((event.kind !== 'meter' && event.kind !== 'battery') || event.device !== subject) return undefined;
+    if (event.kind !== 'meter' && event.kind !== 'battery') return undefined;
     if (event.seq === null) return undefined;
     const quarter = Math.floor(event.at / QUARTER_MS);
     const turned = quarter > state.quarter;
@@ -110,57 +126,69 @@ function add(quarters: number[], more: number): void {
 }
 
 function turnTo(state: State, quarter: number): void {
-  const passed = state.quarter === 0 ? KEPT : Math.min(KEPT, quarter - state.quarter);
+  const passed = state.quarter === 0 ? 1 : Math.min(4 * KEPT, quarter - state.quarter);
   for (let i = 0; i < passed; i += 1) {
     state.came.push(0);
     state.missing.push(0);
+    if (state.came.length <= KEPT) continue;
+    const came = state.came.shift() ?? 0;
+    const missing = state.missing.shift() ?? 0;
+    state.longCame = rounded(state.longCame * FADES + came, 1);
+    state.longMissing = rounded(state.longMissing * FADES + missing, 2);
+    state.longQuarters = rounded(state.longQuarters * FADES + (missing > 0 ? 1 : 0), 2);
   }
-  state.came.splice(0, state.came.length - KEPT);
-  state.missing.splice(0, state.missing.length - KEPT);
   state.quarter = quarter;
 }
 
 function judge(
   subject: string,
-  { came, missing }: State,
+  { came, missing, longCame, longMissing, longQuarters }: State,
   { lostPct, clearPct }: { lostPct: number; clearPct: number },
   at: number,
 ): Verdict | undefined {
-  for (const { quarters, spread } of WINDOWS) {
-    // The newest is empty yet, and late readings may fill the one before it.
-    const lost = missing.slice(-2 - quarters, -2);
-    const missed = sum(lost);
-    const expected = sum(came.slice(-2 - quarters, -2)) + missed;
-    const allowed = (lostPct / 100) * expected;
-    const spreads = lost.filter((n) => n > 0).length >= spread;
-    if (!spreads || missed <= allowed + SIGMAS * Math.sqrt(allowed)) continue;
-    const toMs = at - QUARTER_MS;
-    const sinceMs = toMs - quarters * QUARTER_MS;
-    const sharePct = rounded((100 * missed) / expected, 1);
-    return {
-      is: 'present',
-      sinceMs,
-      confidence: 1,
-      facts: { lostPct: sharePct, hours: quarters / 4, missing: missed },
-      evidence: () => ({
-        fromMs: sinceMs,
-        toMs,
-        series: [`${subject} seq`, `${subject} rssi`],
-        figures: [
-          { label: 'Readings lost', value: missed, unit: '', source: `${subject} seq` },
-          { label: 'Of', value: expected, unit: '', source: `${subject} seq` },
-          { label: 'Share', value: sharePct, unit: '%', source: `${subject} seq` },
-          { label: 'Allowed', value: lostPct, unit: '%', source: 'threshold: common practice' },
-        ],
-      }),
-    };
+  const hourCame = sum(came.slice(0, HOUR_QUARTERS));
+  const hourLost = missing.slice(0, HOUR_QUARTERS);
+  const hour = { came: hourCame, missed: sum(hourLost), hours: 1 };
+  const long = { came: longCame, missed: longMissing, hours: 6 };
+  const inHour = hourLost.filter((n) => n > 0).length >= LEAST_QUARTERS;
+  const found =
+    inHour && isBeyondChance(hour, lostPct)
+      ? hour
+      : longQuarters >= LEAST_LONG_QUARTERS && isBeyondChance(long, lostPct)
+        ? long
+        : undefined;
+  if (found === undefined) {
+    if (hourCame === 0) return undefined;
+    const fewLost = (100 * hour.missed) / (hourCame + hour.missed) < clearPct;
+    return fewLost ? ABSENT : { is: 'unknown', why: 'neither much nor little' };
   }
-  const lastHour = sum(missing.slice(-6, -2));
-  const heard = sum(came.slice(-6, -2));
-  if (heard === 0) return undefined;
-  return (100 * lastHour) / (heard + lastHour) < clearPct
-    ? ABSENT
-    : { is: 'unknown', why: 'neither much nor little' };
+  const expected = found.came + found.missed;
+  const toMs = at - 2 * QUARTER_MS;
+  const sinceMs = toMs - found.hours * HOUR_QUARTERS * QUARTER_MS;
+  const sharePct = rounded((100 * found.missed) / expected, 1);
+  const missed = rounded(found.missed);
+  return {
+    is: 'present',
+    sinceMs,
+    confidence: 1,
+    facts: { lostPct: sharePct, hours: found.hours, missing: missed },
+    evidence: () => ({
+      fromMs: sinceMs,
+      toMs,
+      series: [`${subject} seq`, `${subject} rssi`],
+      figures: [
+        { label: 'Readings lost', value: missed, unit: '', source: `${subject} seq` },
+        { label: 'Of', value: rounded(expected), unit: '', source: `${subject} seq` },
+        { label: 'Share', value: sharePct, unit: '%', source: `${subject} seq` },
+        { label: 'Allowed', value: lostPct, unit: '%', source: 'threshold: common practice' },
+      ],
+    }),
+  };
+}
+
+function isBeyondChance({ came, missed }: { came: number; missed: number }, lostPct: number): boolean {
+  const allowed = (lostPct / 100) * (came + missed);
+  return missed > allowed + SIGMAS * Math.sqrt(allowed);
 }
 
 function sum(values: readonly number[]): number {

@@ -39,12 +39,13 @@ export const reserveForecast = defineDetector({
     deadbandMin: { default: 30, unit: 'min', min: 0, max: 240, source: 'a quarter of the lead' },
   },
   wants: ['battery'],
+  ownReadingsOnly: true,
   delays: () => ({ onDelayMs: 0, offDelayMs: 5 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ sinceMs: null, lastMs: 0, recentW: 0, forecastMs: 0 }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    if (event.kind !== 'battery') return undefined;
     if (event.gridPresent !== false) {
       // The battery's own word counts: another unit may be cut off by itself.
       if (event.gridPresent === true) state.sinceMs = null;

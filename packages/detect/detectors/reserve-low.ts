@@ -55,12 +55,13 @@ export const reserveLow = defineDetector({
     },
   },
   wants: ['battery'],
+  ownReadingsOnly: true,
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ belowSinceMs: null, idleSinceMs: null, heldSinceMs: null, lowestPct: 100 }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    if (event.kind !== 'battery') return undefined;
     const { socPct, acW, at } = event;
     if (socPct === null) return { is: 'unknown', why: 'no state of charge' };
     const battery = batteryOf(view.site, subject);

@@ -42,12 +42,13 @@ export const reserveSetting = defineDetector({
     },
   },
   wants: ['battery'],
+  ownReadingsOnly: true,
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ sinceMs: null, unitPct: 0 }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    if (event.kind !== 'battery') return undefined;
     const unitPct = event.reservePct;
     if (unitPct === null) return undefined;
     const { at } = event;

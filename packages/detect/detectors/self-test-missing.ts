@@ -37,6 +37,7 @@ export const selfTestMissing = defineDetector({
     },
   },
   wants: ['meter', 'battery', 'state', 'tick'],
+  ownReadingsOnly: true,
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,

@@ -47,6 +47,7 @@ export const stormChargeBehind = defineDetector({
     chargingW: { default: 50, unit: 'W', min: 10, max: 1000, source: 'common practice: above standby draw' },
   },
   wants: ['battery', 'storm', 'tick'],
+  ownReadingsOnly: true,
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 10 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
@@ -54,7 +55,7 @@ export const stormChargeBehind = defineDetector({
   observe({ subject, state, event, view, values }): Verdict | undefined {
     const { open } = view.storm;
     if (open === null || open.onsetMs === null) return ABSENT;
-    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    if (event.kind !== 'battery') return undefined;
     const { at, socPct, acW } = event;
     if (view.grid.present === false || event.gridPresent === false || at >= open.untilMs) return ABSENT;
     if (socPct === null || acW === null) return { is: 'unknown', why: 'no power or no state of charge' };

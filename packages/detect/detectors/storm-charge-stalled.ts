@@ -45,6 +45,7 @@ export const stormChargeStalled = defineDetector({
     resumedS: { default: 30, unit: 's', min: 0, max: 600, source: 'common practice: three battery readings' },
   },
   wants: ['battery', 'storm', 'tick'],
+  ownReadingsOnly: true,
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
@@ -52,7 +53,6 @@ export const stormChargeStalled = defineDetector({
   observe({ subject, state, event, view, values }): Verdict | undefined {
     const { open } = view.storm;
     if (event.kind !== 'battery') return open === null ? ABSENT : undefined;
-    if (event.device !== subject) return undefined;
     const { at, socPct, acW } = event;
     if (view.grid.present === false || event.gridPresent === false) {
       state.idleSinceMs = null;

@@ -42,6 +42,7 @@ export const stormDischarging = defineDetector({
     },
   },
   wants: ['battery', 'storm', 'tick'],
+  ownReadingsOnly: true,
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
@@ -49,7 +50,6 @@ export const stormDischarging = defineDetector({
   observe({ subject, state, event, view, values }): Verdict | undefined {
     const { open } = view.storm;
     if (event.kind !== 'battery') return open === null ? ABSENT : undefined;
-    if (event.device !== subject) return undefined;
     const { at, socPct, acW } = event;
     if (view.grid.present === false || event.gridPresent === false) {
       state.feedingSinceMs = null;

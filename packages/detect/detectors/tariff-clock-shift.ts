@@ -20,21 +20,21 @@ const FEW_DAYS_BINS = 4 * DAY_BINS;
 /** How often the shift is looked for. */
 const EVERY_BINS = DAY_BINS / 4;
 
-/** One character a bin. Below LEAST_W the battery rests; from there each letter is a quarter more. */
+/** A mean power as one character: below LEAST_W the battery rests; from there each letter is twice as much. */
 const BLANK = '-';
 const REST = '.';
-const CHARGING = 'ABCDEFGHIJKLMNOPQRSTUVWXYZ';
+const CHARGING = 'ABCDEFGHIJ';
 const FEEDING = CHARGING.toLowerCase();
 const LEAST_W = 35;
-const STEP = Math.log(1.25);
+const STEP = Math.log(2);
 
 const schema = z.object({
   /** The bin that is being filled: whole bins since the Unix epoch; 0 before the first. */
   bin: z.number(),
   sumW: z.number(),
   readings: z.number(),
-  /** The week before it, oldest first. */
-  week: z.string().max(WEEK_BINS),
+  /** The week before it, oldest first, run-length coded: '.40C12' rests for 40 bins, then charges for 12. */
+  week: z.string().max(8 * WEEK_BINS),
 });
 
 export const tariffClockShift = defineDetector({
@@ -49,12 +49,13 @@ export const tariffClockShift = defineDetector({
     },
   },
   wants: ['battery'],
+  ownReadingsOnly: true,
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: batteriesUnderTariff,
   state: schema,
   start: () => ({ bin: 0, sumW: 0, readings: 0, week: '' }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    if (event.kind !== 'battery') return undefined;
     const bin = Math.floor(event.at / BIN_MS);
     if (bin > state.bin) {
       const due = Math.floor(bin / EVERY_BINS) > Math.floor(state.bin / EVERY_BINS);
@@ -89,19 +90,41 @@ type State = z.infer<typeof schema>;
 
 function turnTo(state: State, bin: number): void {
   const { bin: filled, readings, sumW } = state;
-  const code = readings === 0 ? BLANK : codeOf(sumW / readings);
-  const gap = filled === 0 ? '' : BLANK.repeat(Math.min(WEEK_BINS, bin - filled - 1));
-  state.week = (filled === 0 ? '' : state.week + code + gap).slice(-WEEK_BINS);
+  if (filled > 0) {
+    const code = readings === 0 ? BLANK : codeOf(sumW / readings);
+    const missed = Math.min(WEEK_BINS, bin - filled - 1);
+    state.week = coded(
+      [...decoded(state.week), code, ...Array<string>(missed).fill(BLANK)].slice(-WEEK_BINS),
+    );
+  }
   state.bin = bin;
   state.sumW = 0;
   state.readings = 0;
 }
 
+/** One character for each bin. */
+function decoded(week: string): string[] {
+  return [...week.matchAll(/(\D)(\d+)/g)].flatMap(([, code = BLANK, bins]) => Array(Number(bins)).fill(code));
+}
+
+function coded(codes: readonly string[]): string {
+  let week = '';
+  let run = 0;
+  for (const [i, code] of codes.entries()) {
+    run += 1;
+    if (codes[i + 1] === code) continue;
+    week += code + run;
+    run = 0;
+  }
+  return week;
+}
+
 function judge(subject: string, { bin, week }: State, view: SiteView, leastMin: number): Verdict | undefined {
   const { calendar } = view;
   if (calendar === null) return undefined;
+  const all = decoded(week).map(powerOf);
   for (const bins of [FEW_DAYS_BINS, WEEK_BINS]) {
-    const powerW = [...week.slice(-bins)].map(powerOf);
+    const powerW = all.slice(-bins);
     const found = findClockShift({ fromMs: (bin - powerW.length) * BIN_MS, powerW, calendar });
     if (found.kind === 'undecided') continue;
     if (found.kind === 'in-step' || Math.abs(found.shiftMinutes) < leastMin) return ABSENT;

@@ -21,12 +21,13 @@ export const tariffDischargeInSuperOffPeak = defineDetector({
     },
   },
   wants: ['battery'],
+  ownReadingsOnly: true,
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: batteriesUnderTariff,
   state: z.null(),
   start: () => null,
   observe({ subject, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'battery' || event.device !== subject) return undefined;
+    if (event.kind !== 'battery') return undefined;
     const page = view.tariffLedger.pages[subject];
     if (page === undefined) return undefined;
     const fedWh = page.count.negativeWh;

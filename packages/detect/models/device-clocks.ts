@@ -10,7 +10,7 @@
 import { z } from 'zod';
 import type { Lags, SiteEvent } from '../event.ts';
 import type { Model, SiteView } from '../site-view.ts';
-import { findStepOffset, type Steps, startSteps, stepsSchema, takeStep } from './step-offset.ts';
+import { findStepOffset, startSteps, stepsSchema, takeStep } from './step-offset.ts';
 
 /** Two measurements of one offset agree within this. */
 const AGREE_MS = 15_000;
@@ -32,7 +32,7 @@ const clockSchema = z.object({
 const schema = z.object({
   clocks: z.record(z.string(), clockSchema),
   batteries: z.record(z.string(), stepsSchema),
-  inlets: z.array(stepsSchema).length(2),
+  inlets: z.array(stepsSchema).max(2),
 });
 
 type Clock = z.infer<typeof clockSchema>;
@@ -43,13 +43,14 @@ export const deviceClocksModel: Model<DeviceClocksState> = {
   start: (site) => ({
     clocks: Object.fromEntries([site.meter, ...site.batteries].map(({ device }) => [device, startClock()])),
     batteries: Object.fromEntries(site.batteries.map(({ device }) => [device, startSteps()])),
-    inlets: [startSteps(), startSteps()],
+    inlets: site.inlets.map(startSteps),
   }),
   observe(state, event, view) {
     switch (event.kind) {
       case 'meter':
-        takeStep(state.inlets[0], event.at, event.inlet1W);
-        takeStep(state.inlets[1], event.at, event.inlet2W);
+        for (const [i, { number }] of view.site.inlets.entries()) {
+          takeStep(state.inlets[i], event.at, number === 1 ? event.inlet1W : event.inlet2W);
+        }
         return;
       case 'battery':
         takeStep(state.batteries[event.device], event.at, event.acW);
@@ -126,13 +127,17 @@ function hearState(state: DeviceClocksState, event: Extract<SiteEvent, { kind: '
   clock.byStateMs = believed ? offsetMs : null;
 }
 
-function compareSteps(state: DeviceClocksState, { site }: SiteView): void {
+function compareSteps(state: DeviceClocksState, view: SiteView): void {
+  const { site } = view;
   const meter = state.clocks[site.meter.device];
   if (meter === undefined) return;
   const offsets = site.batteries.flatMap(({ device }) => {
     const clock = state.clocks[device];
     if (clock === undefined || (clock.byArrivalMs !== null && meter.byArrivalMs !== null)) return [];
-    const offsetMs = findStepOffset(stepsOf(state, device), state.inlets);
+    const steps = state.batteries[device];
+    // Nothing new was switched since the steps were last compared.
+    if (steps === undefined || steps.newestMs <= view.nowMs - STEPS_EVERY_MS) return [];
+    const offsetMs = findStepOffset(steps, state.inlets);
     return offsetMs === undefined ? [] : [{ clock, offsetMs }];
   });
   const first = offsets[0];
@@ -145,8 +150,4 @@ function compareSteps(state: DeviceClocksState, { site }: SiteView): void {
     return;
   }
   for (const { clock, offsetMs } of offsets) clock.byStepsMs = offsetMs;
-}
-
-function stepsOf(state: DeviceClocksState, device: string): Steps {
-  return state.batteries[device] ?? startSteps();
 }

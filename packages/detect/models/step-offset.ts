@@ -6,7 +6,7 @@ import { z } from 'zod';
 const PART_W = 100;
 const LEAST_STEP_W = 300;
 /** Steps kept of a channel. */
-const KEPT = 12;
+const KEPT = 9;
 /** Readings farther apart leave open when a step was. */
 const GAP_MS = 60_000;
 /** Two devices' figures of one step agree within this share and this power. */
@@ -24,14 +24,16 @@ export const stepsSchema = z.object({
   /** The step that is going on: its size so far, and its moment (size times time), for its middle. */
   risingW: z.number(),
   momentWms: z.number(),
-  atMs: z.array(z.number()).max(KEPT),
+  /** When each step was, ms before `newestMs`, and its size. */
+  newestMs: z.number(),
+  agoMs: z.array(z.number()).max(KEPT),
   sizeW: z.array(z.number()).max(KEPT),
 });
 
 export type Steps = z.infer<typeof stepsSchema>;
 
 export function startSteps(): Steps {
-  return { lastMs: 0, lastW: 0, risingW: 0, momentWms: 0, atMs: [], sizeW: [] };
+  return { lastMs: 0, lastW: 0, risingW: 0, momentWms: 0, newestMs: 0, agoMs: [], sizeW: [] };
 }
 
 /** Takes a power into a channel, in place. */
@@ -54,12 +56,11 @@ function endStep(steps: Steps): void {
   steps.risingW = 0;
   steps.momentWms = 0;
   if (Math.abs(risingW) < LEAST_STEP_W) return;
-  steps.atMs.push(Math.round(momentWms / risingW));
-  steps.sizeW.push(Math.round(risingW));
-  if (steps.atMs.length > KEPT) {
-    steps.atMs.shift();
-    steps.sizeW.shift();
-  }
+  const atMs = Math.round(momentWms / risingW);
+  const sinceMs = atMs - steps.newestMs;
+  steps.newestMs = atMs;
+  steps.agoMs = [0, ...steps.agoMs.map((agoMs) => agoMs + sinceMs)].slice(0, KEPT);
+  steps.sizeW = [Math.round(risingW), ...steps.sizeW].slice(0, KEPT);
 }
 
 /**
@@ -69,12 +70,13 @@ function endStep(steps: Steps): void {
  */
 export function findStepOffset(battery: Steps, inlets: readonly Steps[]): number | undefined {
   const matches: { step: number; offsetMs: number }[] = [];
-  for (const [step, atMs] of battery.atMs.entries()) {
+  for (const [step, agoMs] of battery.agoMs.entries()) {
     const sizeW = Math.abs(battery.sizeW[step] ?? 0);
     for (const inlet of inlets) {
-      for (const [i, otherMs] of inlet.atMs.entries()) {
+      for (const [i, otherAgoMs] of inlet.agoMs.entries()) {
         const differenceW = Math.abs(sizeW - Math.abs(inlet.sizeW[i] ?? 0));
-        if (differenceW <= SIZE_W + SIZE_SHARE * sizeW) matches.push({ step, offsetMs: atMs - otherMs });
+        if (differenceW > SIZE_W + SIZE_SHARE * sizeW) continue;
+        matches.push({ step, offsetMs: battery.newestMs - agoMs - (inlet.newestMs - otherAgoMs) });
       }
     }
   }

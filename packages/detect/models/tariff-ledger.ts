@@ -7,6 +7,7 @@ import { type BatteryReading, type Site, TARIFF_PERIODS, type TariffPeriod } fro
 import { z } from 'zod';
 import { batteryOf } from '../backup-time.ts';
 import type { Model, SiteView } from '../site-view.ts';
+import { rounded } from '../wording.ts';
 
 /** A meter reading older than this does not say what is imported now. */
 const FRESH_MS = 60_000;
@@ -96,9 +97,9 @@ function pageAt(
 
 function endOf({ count, startMs, endMs }: LedgerPage): EndedPeriod {
   return {
-    chargedWh: count.positiveWh,
-    fedWh: count.negativeWh,
-    coveredShare: count.coveredMs / (endMs - startMs),
+    chargedWh: rounded(count.positiveWh, 1),
+    fedWh: rounded(count.negativeWh, 1),
+    coveredShare: rounded(count.coveredMs / (endMs - startMs), 2),
   };
 }
 
