@@ -28,13 +28,18 @@ interface OnItsWay {
 
 const NONE: readonly never[] = [];
 
-/** @param storms sorted by `at` */
-export function* commits(
-  packets: Iterable<Packet>,
-  storms: readonly StormMessage[],
-  random: RandomStream,
-  fromMs: number,
-): Generator<Commit, void, undefined> {
+export interface Delivery {
+  readonly packets: Iterable<Packet>;
+  /** Sorted by `at`. */
+  readonly storms: readonly StormMessage[];
+  readonly random: RandomStream;
+  readonly fromMs: number;
+  readonly toMs: number;
+}
+
+/** Every commit from `fromMs` to `toMs`: the ingest's clock goes on when nothing comes. */
+export function* commits(delivery: Delivery): Generator<Commit, void, undefined> {
+  const { packets, storms, random, fromMs, toMs } = delivery;
   let onTheirWay: OnItsWay[] = [];
   let earliestMs = Number.POSITIVE_INFINITY;
   let stormsTold = 0;
@@ -72,6 +77,10 @@ export function* commits(
     const arrivesMs = packet.at + Math.min(DELAY_MS.most, random.exponential(DELAY_MS.usual));
     onTheirWay.push({ arrivesMs, packet });
     earliestMs = Math.min(earliestMs, arrivesMs);
+  }
+  for (; atMs <= toMs; atMs += COMMIT_EVERY_MS) {
+    const made = commit();
+    if (made !== undefined) yield made;
   }
 }
 

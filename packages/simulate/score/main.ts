@@ -68,7 +68,12 @@ await runAll(jobs, Number(values.processes), (result) => {
 const { tallies, cost } = addUp(results);
 const summary = summarize(tallies, cost);
 if (values.misses) for (const result of results) process.stdout.write(describeMiss(result));
-process.stdout.write(printTable(summary));
+const asked = values.kind === undefined || values.kind === 'faultless';
+const rows = summary.rows.filter(
+  ({ kind, runs, precision, falseIncidents }) =>
+    asked || kind === values.kind || runs > 0 || precision !== null || falseIncidents > 0,
+);
+process.stdout.write(printTable({ ...summary, rows }));
 if (values.json !== undefined) {
   await writeFile(
     values.json,

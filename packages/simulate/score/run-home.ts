@@ -18,6 +18,7 @@ const BATCH = 400;
 export interface Raised {
   readonly kind: Transition['kind'];
   readonly subject: string;
+  readonly onsetMs: number;
   readonly detectedMs: number;
   /** True time of the commit that decided it: unlike `detectedMs` not by a device's clock. */
   readonly heardMs: number;
@@ -50,7 +51,7 @@ interface Judgable {
 /** @param cpuUs processor time of this process, microseconds; its differences are the cost */
 export function runHome({ name, scenario, limits }: Run, cpuUs: () => number): RunResult {
   const startedUs = cpuUs();
-  const { site, fromMs } = scenario;
+  const { site, fromMs, toMs } = scenario;
   const home = simulateHome(scenario);
   const storms = stormMessages(home.alerts, site);
   const engine = startEngine(site);
@@ -64,7 +65,8 @@ export function runHome({ name, scenario, limits }: Run, cpuUs: () => number): R
   let atMs = fromMs;
   const steps = firstStepAfter(limits?.onsetMs ?? Number.POSITIVE_INFINITY);
 
-  for (const commit of commits(home, storms, randomStream(name, 'commits'), fromMs)) {
+  const random = randomStream(name, 'commits');
+  for (const commit of commits({ packets: home, storms, random, fromMs, toMs })) {
     atMs = commit.atMs;
     readings += commit.readings.length;
     for (const reading of commit.readings) steps.note(reading);
@@ -100,8 +102,8 @@ export function runHome({ name, scenario, limits }: Run, cpuUs: () => number): R
   function take(transitions: readonly Transition[], heardMs: number, apart: boolean): void {
     for (const one of transitions) {
       if (one.type !== 'raised') continue;
-      const { kind, subject, detectedMs, finding } = one;
-      raised.push({ kind, subject, detectedMs, heardMs, confidence: finding.confidence, apart });
+      const { kind, subject, onsetMs, detectedMs, finding } = one;
+      raised.push({ kind, subject, onsetMs, detectedMs, heardMs, confidence: finding.confidence, apart });
     }
   }
 

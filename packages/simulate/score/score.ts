@@ -2,9 +2,10 @@
 
 import type { IncidentKind } from '@afterwatt/wire';
 import type { FaultSpec } from '../scenario.ts';
-import { drawFaultlessRun, drawFaultRun, KINDS, type Run } from './draw.ts';
+import { drawFaultlessRun, drawFaultRun, KINDS } from './draw.ts';
+import { runFleet } from './fleet.ts';
 import { judge, type TruthOutcome } from './judge.ts';
-import { type Raised, runHome } from './run-home.ts';
+import { type Raised, type RunResult, runHome } from './run-home.ts';
 import type { Cost, Tally } from './table.ts';
 
 /** Which home to run; plain data, so that it can be handed to another process. */
@@ -43,21 +44,31 @@ export function listJobs(seed: string, kinds: readonly IncidentKind[], profile: 
   return [...faultless, ...faults];
 }
 
-/** Runs one home. @param cpuUs processor time of this process, microseconds */
+/** Runs one home, or one fleet. @param cpuUs processor time of this process, microseconds */
 export function work(job: Job, cpuUs: () => number): JobResult {
-  const run = draw(job);
-  const result = runHome(run, cpuUs);
+  const { fault, result } = run(job, cpuUs);
   const { truths, wrong } = judge(result);
   const { readings, detectUs, totalUs, stateBytes, fromMs, toMs, raised } = result;
-  const faultlessMs = run.limits === null ? toMs - fromMs : 0;
-  const cost = { readings, detectUs, totalUs, stateBytes, faultlessMs };
-  return { job, fault: run.scenario.faults?.[0] ?? null, truths, wrong, raised, cost };
+  const faultlessMs = job.is === 'faultless' ? toMs - fromMs : 0;
+  return {
+    job,
+    fault,
+    truths,
+    wrong,
+    raised,
+    cost: { readings, detectUs, totalUs, stateBytes, faultlessMs },
+  };
 }
 
-function draw(job: Job): Run {
-  return job.is === 'fault'
-    ? drawFaultRun(job.seed, job.kind, job.index)
-    : drawFaultlessRun(job.seed, job.index, job.days);
+function run(job: Job, cpuUs: () => number): { fault: FaultSpec | null; result: RunResult } {
+  if (job.is === 'faultless') {
+    return { fault: null, result: runHome(drawFaultlessRun(job.seed, job.index, job.days), cpuUs) };
+  }
+  if (job.kind === 'fleet-silence') {
+    return { fault: null, result: runFleet(`${job.seed}/${job.kind}/${job.index}`, cpuUs) };
+  }
+  const drawn = drawFaultRun(job.seed, job.kind, job.index);
+  return { fault: drawn.scenario.faults?.[0] ?? null, result: runHome(drawn, cpuUs) };
 }
 
 /** Counts by kind, in the order of the contract. */
