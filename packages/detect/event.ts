@@ -36,6 +36,13 @@ export interface Lags {
   readonly late: Readonly<Record<string, number>>;
 }
 
+/** Nothing could be heard from `sinceMs` to `at` (ingest's clock): the ingest was away, not the devices. */
+export interface Deaf {
+  readonly kind: 'deaf';
+  readonly at: number;
+  readonly sinceMs: number;
+}
+
 /** A CAP 1.2 message that meets this site; `at` is its `sent`. */
 export interface StormMessage {
   readonly kind: 'storm';
@@ -51,4 +58,12 @@ export interface Mended {
   readonly subject: string;
 }
 
-export type SiteEvent = MeterReading | BatteryReading | Tick | DeviceState | Lags | StormMessage | Mended;
+export type SiteEvent =
+  | MeterReading
+  | BatteryReading
+  | Tick
+  | DeviceState
+  | Lags
+  | StormMessage
+  | Mended
+  | Deaf;

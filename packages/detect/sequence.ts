@@ -12,7 +12,7 @@
 
 import type { Reading, Site } from '@afterwatt/wire';
 import { z } from 'zod';
-import type { Lags, SiteEvent } from './event.ts';
+import type { Deaf, Lags, SiteEvent } from './event.ts';
 
 /** Up to this a device is prompt and nothing is held back for it (common practice: clocks differ by seconds). */
 const PROMPT_MS = 20_000;
@@ -30,6 +30,8 @@ const HELD_MAX = 250_000;
 const LATE_MAX = HELD_MAX;
 /** Latecomers that never end (a clock far behind) are judged at least this often. */
 const LATE_WAIT_MS = 3_600_000;
+/** Pulses come every few seconds; a gap of more says that the ingest was away. */
+const DEAF_MS = 60_000;
 /** How often the lags of the devices are told. */
 const LAGS_MS = 5 * 60_000;
 /** A checkpoint holds what is held, unless it is more than this (a quarter of an hour of a meter at 5 s and a battery). */
@@ -59,6 +61,11 @@ export interface Sequence {
   accept(readings: readonly Reading[], others: readonly SiteEvent[]): Release;
   /** The ingest's clock has come to `pulseMs`. */
   pulse(pulseMs: number): Release;
+  /**
+   * The ingest's clock is about to come to `pulseMs`: asked before what the same transaction brought is accepted.
+   * @returns what is to be told if the ingest was away since the last pulse
+   */
+  wake(pulseMs: number): Deaf | undefined;
   /** Plain data for a checkpoint, or undefined while a backlog is held that is too much to save. */
   save(): SavedSequence | undefined;
 }
@@ -245,7 +252,12 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
     };
   }
 
-  return { accept, pulse, save };
+  function wake(nowMs: number): Deaf | undefined {
+    if (pulseMs === 0 || nowMs - pulseMs <= DEAF_MS) return undefined;
+    return { kind: 'deaf', at: nowMs, sinceMs: pulseMs };
+  }
+
+  return { accept, pulse, wake, save };
 }
 
 /** By device where the time is the same, so that the order does not rest on how readings were packed. */

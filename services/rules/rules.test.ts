@@ -264,4 +264,28 @@ describe('the rules worker', () => {
       ],
     });
   });
+
+  it('does not take an ingest that was away for silent homes', async () => {
+    const siteNo = await registerSite(owner, site('away'));
+    await startRules();
+    const startMs = nowMs - 120 * MINUTE_MS;
+    const silences = () =>
+      owner.db
+        .selectFrom('incident')
+        .select('detected_at')
+        .where('site_no', '=', siteNo)
+        .where('kind', '=', 'device-silent')
+        .execute();
+    const before = tell([{ fromMin: 0, toMin: 10, socPct: 60 }], startMs);
+    // Half an hour without a pulse; then the devices come back a minute after the ingest.
+    const after = tell([{ fromMin: 41, toMin: 50, socPct: 60 }], startMs);
+    for (const reading of before) await commit(siteNo, [reading], reading.at);
+    await commit(siteNo, [], startMs + 40 * MINUTE_MS);
+    for (const reading of after) await commit(siteNo, [reading], reading.at);
+    // A silence while the ingest is there is told, so that there is something to wait for.
+    for (let minute = 50; minute < 60; minute++) await commit(siteNo, [], startMs + minute * MINUTE_MS);
+    await expect.poll(async () => (await silences()).length, { timeout: 30_000 }).toBeGreaterThan(0);
+    const first = Math.min(...(await silences()).map((row) => row.detected_at.getTime()));
+    expect(first).toBeGreaterThan(startMs + 50 * MINUTE_MS);
+  });
 });

@@ -34,6 +34,8 @@ export interface SiteWatch {
   tx: number;
   /** When its state was last written to a checkpoint, wall clock; 0 when never. */
   savedAtMs: number;
+  /** Before anything else of a transaction that carries a pulse. */
+  wake(pulseMs: number): void;
   accept(arrival: Arrival): readonly Found[];
   pulse(pulseMs: number): readonly Found[];
   standing: Engine['standing'];
@@ -89,6 +91,10 @@ export function watchSite({ siteNo, site, tx, saved, alerts }: WatchOptions): Si
     tx,
     // Spread by number, so that sites that were loaded together are not saved together.
     savedAtMs: saved === undefined ? 0 : Date.now() - ((siteNo * 7919) % SAVES_SPREAD_MS),
+    wake(pulseMs) {
+      const deaf = sequence.wake(pulseMs);
+      if (deaf !== undefined) engine.step(deaf);
+    },
     accept({ readings, others }) {
       const heard = others.filter((event) => event.kind !== 'storm' || concerns(event, site, known));
       for (const event of heard) if (event.kind === 'storm') known.push(event);

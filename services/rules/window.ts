@@ -84,11 +84,14 @@ export async function judgeWindow(
   };
   const transactions = [...new Set([...byTx.keys(), ...pulseAt.keys()])].sort((a, b) => a - b);
   for (const tx of transactions) {
+    const pulseMs = pulseAt.get(tx);
+    if (pulseMs !== undefined) {
+      for (const watch of watchesOf(shards)) if (watch.tx < tx) watch.wake(pulseMs);
+    }
     for (const [siteNo, arrival] of byTx.get(tx) ?? []) {
       const watch = held.shards.get(siteNo % SHARD_COUNT)?.watches.get(siteNo);
       if (watch !== undefined && watch.tx < tx) take(watch, watch.accept(arrival));
     }
-    const pulseMs = pulseAt.get(tx);
     if (pulseMs === undefined) continue;
     clockMs = Math.max(clockMs, pulseMs);
     for (const watch of watchesOf(shards)) if (watch.tx < tx) take(watch, watch.pulse(pulseMs));

@@ -61,7 +61,7 @@ export const deviceSilent = defineDetector({
       source: 'common practice: both devices are switched on within it',
     },
   },
-  wants: ['meter', 'battery', 'state', 'lags', 'tick'],
+  wants: ['meter', 'battery', 'state', 'lags', 'deaf', 'tick'],
   delays: () => ({ onDelayMs: 0, offDelayMs: MINUTE_MS }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,
@@ -87,6 +87,10 @@ export const deviceSilent = defineDetector({
         return undefined;
       case 'lags':
         if (Math.abs(event.leastMs[subject] ?? 0) > OTHER_TIME_MS) state.aliveUntilMs = view.nowMs + ALIVE_MS;
+        return undefined;
+      case 'deaf':
+        // It has as long to come back as it had to be missed.
+        state.aliveUntilMs = Math.max(state.aliveUntilMs, event.at + values.leastMin * MINUTE_MS);
         return undefined;
       case 'storm':
       case 'mended':
