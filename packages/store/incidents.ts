@@ -56,7 +56,13 @@ export async function listIncidents(
   reader: IncidentReader,
 ): Promise<StoredIncident[]> {
   let query = incidentsFor(tx, reader);
-  if (filter.sites.length > 0) query = query.where('site', 'in', filter.sites);
+  if (filter.sites.length > 0) {
+    // By number, which is what the index goes by.
+    const { sites } = filter;
+    query = query.where('site_no', 'in', (site) =>
+      site.selectFrom('site').select('no').where('id', 'in', sites).where('deleted_at', 'is', null),
+    );
+  }
   if (filter.kinds.length > 0) query = query.where('kind', 'in', filter.kinds);
   if (filter.states.length > 0) query = query.where('state', 'in', filter.states);
   if (filter.priorities.length > 0) query = query.where('priority', 'in', filter.priorities);
