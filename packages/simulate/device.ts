@@ -1,28 +1,23 @@
-// A device and its way to the broker: when it measures, what its clock says, how it counts, and what becomes of
-// a reading on a home's radio. Rates of small troubles are such that they raise nothing (common practice).
+// A device: when it measures, what its clock says, how it counts, and what it says about itself.
 
 import { BATTERY_QUANTITIES, METER_QUANTITIES, type Reading, type Site } from '@afterwatt/wire';
 import type { DeviceConditions } from './conditions.ts';
 import type { BatteryInstrument, MeterInstrument } from './instruments.ts';
+import { startRadioLink } from './radio-link.ts';
 import { randomStream } from './random.ts';
-import type { HomeScenario, Packet, StateBody } from './scenario.ts';
+import type { HomeScenario, Packet, Span, StateBody } from './scenario.ts';
 import type { World } from './world.ts';
 
 const SECOND_MS = 1000;
 const MINUTE_MS = 60_000;
 const DAY_MS = 86_400_000;
 
-const LOSS_RATE = 0.0002;
-const DOUBLE_RATE = 0.0005;
-const SWAP_RATE = 0.0003;
-const LINK_DROPS_A_DAY = 0.2;
 const FIRMWARE_UPDATES_A_DAY = 1 / 45;
 /** A broker gives up on a client after one and a half keep-alives (MQTT 5, 3.1.2.10). */
 const LAST_WILL_AFTER_MS = 90 * SECOND_MS;
 const DEFAULT_COARSE_PERIOD_S = 60;
 
 export interface Device {
-  readonly id: string;
   /** When it measures next, true time. */
   nextMs(): number;
   /** Measures, and hands over what reaches the broker now. */
@@ -35,37 +30,32 @@ export function startDevice(
   index: number,
   instrument: MeterInstrument | BatteryInstrument,
 ): Device {
-  const { site, seed, fromMs, coarseUntilMs = Number.NEGATIVE_INFINITY } = scenario;
+  const { site, seed, coarseUntilMs = Number.NEGATIVE_INFINITY } = scenario;
   const { id, periodS } = describe(site, index);
   const coarseS = Math.max(periodS, scenario.coarsePeriodS ?? DEFAULT_COARSE_PERIOD_S);
-  const random = randomStream(seed, id, 'link');
-  const traits = randomStream(seed, id, 'traits');
-  const phaseMs = Math.floor(traits.uniform() * periodS * SECOND_MS);
-  const clockOffsetMs = traits.between(-1200, 1200);
-  const clockDrift = traits.between(-12e-6, 12e-6);
-  const rssiMedianDbm = traits.between(-66, -48);
-  const stateAtMs = Math.floor(traits.uniform() * DAY_MS);
-  const restartsCount = traits.chance(0.5);
+  const random = randomStream(seed, id, 'device');
+  const phaseMs = Math.floor(random.uniform() * periodS * SECOND_MS);
+  const clockOffsetMs = random.between(-1200, 1200);
+  const clockDrift = random.between(-12e-6, 12e-6);
+  const usualRssiDbm = random.between(-66, -48);
+  /** Time of day (UTC) at which it sets its clock and tests itself. */
+  const dailyMs = Math.floor(random.uniform() * DAY_MS);
+  const countsFromZero = random.chance(0.5);
+  const link = startRadioLink(seed, id);
 
-  let nextMs = firstSampleMs();
-  let seq = 0;
-  let firmware = 10 + Math.floor(traits.uniform() * 20);
-  let rssiWander = 0;
-  let held: Packet[] = [];
-  let swapped: Packet | undefined;
-  let silentSinceMs: number | undefined;
+  let nextMs = sampleFrom(scenario.fromMs);
+  let phase: 'new' | 'running' | 'silent' = 'new';
+  let silentSinceMs = 0;
   let willSent = false;
-  let selfTest: DeviceConditions['selfTest'] = 'passes';
-  let selfTestDueMs = Number.POSITIVE_INFINITY;
+  let seq = 0;
+  let firmware = 10 + Math.floor(random.uniform() * 20);
+  let updating: Span | undefined;
   let day = Number.NaN;
-  let troubles: Troubles = NO_TROUBLES;
-  let updatedFirmware = firmware;
-  let frozen: { field: string; value: unknown } | null = null;
-  let started = false;
-
-  function firstSampleMs(): number {
-    return sampleFrom(fromMs);
-  }
+  let selfTests: DeviceConditions['selfTest'] = 'passes';
+  let selfTestDueMs = Number.POSITIVE_INFINITY;
+  let lastSelfTest: StateBody['selfTest'];
+  let rssiWander = 0;
+  let frozen: { readonly field: string; readonly value: unknown } | undefined;
 
   /** The first sample at or after an instant. */
   function sampleFrom(atMs: number): number {
@@ -79,154 +69,130 @@ export function startDevice(
     nextMs = sampleFrom(atMs + 1);
     const conditions = world.conditions.devices[index];
     if (conditions === undefined) throw new RangeError(`no device ${index}`);
+    if (conditions.silent) return keepSilent(atMs, conditions);
     const packets: Packet[] = [];
-    if (conditions.silent) return keepSilent(atMs, conditions, packets);
-    if (silentSinceMs !== undefined || !started) {
-      packets.push(statePacket(atMs, conditions, { online: true }));
-      if (!started && conditions.selfTest !== 'is not made')
-        selfTestDueMs = atMs + random.between(1, 20) * MINUTE_MS;
-      started = true;
-      silentSinceMs = undefined;
+    if (phase !== 'running') connect(atMs, conditions, packets);
+    if (isUpdating(atMs, conditions, packets)) return packets;
+    testItself(atMs, conditions, packets);
+    if (link.isBack(atMs)) packets.push(statePacket(atMs, conditions));
+    packets.push(...link.send(readingPacket(world, conditions), conditions.lossRate));
+    return packets;
+  }
+
+  function keepSilent(atMs: number, { lastWill }: DeviceConditions): readonly Packet[] {
+    if (phase !== 'silent') {
+      phase = 'silent';
+      silentSinceMs = atMs;
       willSent = false;
-      selfTest = conditions.selfTest;
+      link.forget();
     }
-    lookUpTroubles(atMs);
-    if (conditions.selfTest !== selfTest) {
-      selfTest = conditions.selfTest;
-      if (selfTest !== 'passes') updateFirmware(atMs, conditions, packets);
-      if (selfTest !== 'is not made') selfTestDueMs = atMs + 5 * MINUTE_MS;
-    }
-    if (isUpdating(atMs)) return packets;
-    if (troubles.update !== undefined && atMs >= troubles.update.toMs && troubles.update.pending) {
-      troubles.update.pending = false;
-      updateFirmware(atMs, conditions, packets);
-    }
-    reportState(atMs, conditions, packets);
-    sendReading(world, conditions, packets);
-    return packets;
+    if (!lastWill || willSent || atMs - silentSinceMs < LAST_WILL_AFTER_MS) return [];
+    willSent = true;
+    return [{ kind: 'state', at: atMs, device: id, state: { online: false } }];
   }
 
-  function keepSilent(atMs: number, conditions: DeviceConditions, packets: Packet[]): readonly Packet[] {
-    silentSinceMs ??= atMs;
-    held = [];
-    if (conditions.lastWill && !willSent && atMs - silentSinceMs >= LAST_WILL_AFTER_MS) {
-      willSent = true;
-      packets.push({ kind: 'state', at: atMs, device: id, state: { online: false } });
+  function connect(atMs: number, conditions: DeviceConditions, packets: Packet[]): void {
+    if (phase === 'new') {
+      selfTests = conditions.selfTest;
+      if (selfTests !== 'is not made') selfTestDueMs = atMs + random.between(1, 20) * MINUTE_MS;
     }
-    return packets;
+    phase = 'running';
+    packets.push(statePacket(atMs, conditions));
   }
 
-  function lookUpTroubles(atMs: number): void {
+  /** New firmware comes now and then, and where self-tests cease to pass: nothing is measured while it is written. */
+  function isUpdating(atMs: number, conditions: DeviceConditions, packets: Packet[]): boolean {
     const today = Math.floor(atMs / DAY_MS);
-    if (today === day) return;
-    day = today;
-    troubles = troublesOfDay(seed, id, today);
+    if (today !== day) {
+      day = today;
+      updating ??= updateOfDay(seed, id, today);
+    }
+    if (conditions.selfTest !== selfTests) {
+      selfTests = conditions.selfTest;
+      if (selfTests === 'passes') selfTestDueMs = atMs;
+      else updating = { fromMs: atMs, toMs: atMs + MINUTE_MS };
+    }
+    if (updating === undefined || atMs < updating.fromMs) return false;
+    if (atMs < updating.toMs) return true;
+    updating = undefined;
+    firmware += 1;
+    lastSelfTest = undefined;
+    if (countsFromZero) seq = 0;
+    selfTestDueMs =
+      selfTests === 'is not made' ? Number.POSITIVE_INFINITY : atMs + random.between(2, 15) * MINUTE_MS;
+    packets.push(statePacket(atMs, conditions));
+    return false;
   }
 
-  function isUpdating(atMs: number): boolean {
-    return troubles.update !== undefined && atMs >= troubles.update.fromMs && atMs < troubles.update.toMs;
-  }
-
-  function updateFirmware(atMs: number, conditions: DeviceConditions, packets: Packet[]): void {
-    updatedFirmware += 1;
-    firmware = updatedFirmware;
-    if (restartsCount) seq = 0;
-    packets.push(statePacket(atMs, conditions, { online: true }));
-    if (conditions.selfTest !== 'is not made') selfTestDueMs = atMs + random.between(2, 15) * MINUTE_MS;
-  }
-
-  /** Once a day, and when a self-test was made. */
-  function reportState(atMs: number, conditions: DeviceConditions, packets: Packet[]): void {
-    const dayMs = (((atMs - stateAtMs) % DAY_MS) + DAY_MS) % DAY_MS;
-    const daily = dayMs < nextMs - atMs && conditions.selfTest === 'passes';
-    if (atMs < selfTestDueMs && !daily) return;
+  /** Soon after its start and after new firmware, and then daily while it passes. */
+  function testItself(atMs: number, conditions: DeviceConditions, packets: Packet[]): void {
+    const isDaily = selfTests === 'passes' && sinceDaily(atMs) < nextMs - atMs;
+    if (atMs < selfTestDueMs && !isDaily) return;
     selfTestDueMs = Number.POSITIVE_INFINITY;
-    const at = new Date(deviceClockMs(atMs, conditions)).toISOString();
-    const passed = conditions.selfTest === 'passes';
-    const result = passed ? { at, passed } : { at, passed, detail: 'relay did not open in time' };
-    packets.push(statePacket(atMs, conditions, { online: true, selfTest: result }));
+    const at = clockText(atMs, conditions);
+    lastSelfTest =
+      selfTests === 'passes'
+        ? { at, passed: true }
+        : { at, passed: false, detail: 'relay did not open in time' };
+    packets.push(statePacket(atMs, conditions));
   }
 
-  function statePacket(atMs: number, conditions: DeviceConditions, body: StateBody): Packet {
-    const clock = new Date(deviceClockMs(atMs, conditions)).toISOString();
-    return { kind: 'state', at: atMs, device: id, state: { ...body, firmware: `1.${firmware}.0`, clock } };
+  function statePacket(atMs: number, conditions: DeviceConditions): Packet {
+    const state: StateBody = {
+      online: true,
+      firmware: `1.${firmware}.0`,
+      clock: clockText(atMs, conditions),
+      ...(lastSelfTest === undefined ? {} : { selfTest: lastSelfTest }),
+    };
+    return { kind: 'state', at: atMs, device: id, state };
   }
 
-  function deviceClockMs(atMs: number, { clockSkewMs }: DeviceConditions): number {
-    // Set right once a day.
-    const sinceSetMs = (((atMs - stateAtMs) % DAY_MS) + DAY_MS) % DAY_MS;
-    return Math.round(atMs + clockOffsetMs + clockDrift * sinceSetMs + clockSkewMs);
-  }
-
-  function sendReading(world: World, conditions: DeviceConditions, packets: Packet[]): void {
+  function readingPacket(world: World, conditions: DeviceConditions): Packet {
     const { atMs } = world;
-    const reading = instrument(world, deviceClockMs(atMs, conditions));
+    const reading = instrument(world, clockMs(atMs, conditions));
     rssiWander = 0.98 * rssiWander + 0.35 * random.normal();
-    const medianDbm = Math.min(rssiMedianDbm, conditions.rssiMedianDbm ?? 0);
+    const medianDbm = Math.min(usualRssiDbm, conditions.rssiMedianDbm ?? 0);
     reading.rssiDbm = Math.round(medianDbm + rssiWander + random.normal());
     reading.seq = seq;
     reading.periodS = atMs < coarseUntilMs ? coarseS : periodS;
     seq += 1;
-    freeze(reading, conditions);
-    if (random.chance(LOSS_RATE + conditions.lossRate)) return;
-
-    const packet: Packet = { kind: 'reading', at: atMs, device: id, reading };
-    const { drop } = troubles;
-    if (drop !== undefined && atMs >= drop.fromMs && atMs < drop.toMs) {
-      held.push(packet);
-      return;
-    }
-    if (held.length > 0) {
-      packets.push(statePacket(atMs, conditions, { online: true }));
-      for (const late of held) packets.push({ ...late, at: atMs });
-      held = [];
-    }
-    if (swapped === undefined && random.chance(SWAP_RATE)) {
-      swapped = packet;
-      return;
-    }
-    packets.push(packet);
-    if (swapped !== undefined) packets.push({ ...swapped, at: atMs });
-    swapped = undefined;
-    if (random.chance(DOUBLE_RATE)) packets.push(packet);
+    if (conditions.frozen !== null) freeze(reading, conditions.frozen);
+    else frozen = undefined;
+    return { kind: 'reading', at: atMs, device: id, reading };
   }
 
-  function freeze(reading: Reading, conditions: DeviceConditions): void {
-    if (conditions.frozen === null) {
-      frozen = null;
-      return;
-    }
+  function freeze(reading: Reading, name: string): void {
     const fields: Record<string, unknown> = reading;
-    const quantity = [...METER_QUANTITIES, ...BATTERY_QUANTITIES].find(
-      (q) => q.quantity === conditions.frozen,
-    );
-    if (quantity === undefined) throw new RangeError(`no quantity ${conditions.frozen}`);
-    frozen ??= { field: quantity.field, value: fields[quantity.field] };
+    frozen ??= { field: fieldOf(name), value: fields[fieldOf(name)] };
     fields[frozen.field] = frozen.value;
   }
 
-  return { id, nextMs: () => nextMs, measure };
+  function sinceDaily(atMs: number): number {
+    return (((atMs - dailyMs) % DAY_MS) + DAY_MS) % DAY_MS;
+  }
+
+  function clockMs(atMs: number, { clockSkewMs }: DeviceConditions): number {
+    return Math.round(atMs + clockOffsetMs + clockDrift * sinceDaily(atMs) + clockSkewMs);
+  }
+
+  function clockText(atMs: number, conditions: DeviceConditions): string {
+    return new Date(clockMs(atMs, conditions)).toISOString();
+  }
+
+  return { nextMs: () => nextMs, measure };
 }
 
-interface Troubles {
-  readonly drop: { readonly fromMs: number; readonly toMs: number } | undefined;
-  readonly update: { readonly fromMs: number; readonly toMs: number; pending: boolean } | undefined;
+function updateOfDay(seed: string, device: string, day: number): Span | undefined {
+  const random = randomStream(seed, device, 'update', day);
+  if (!random.chance(FIRMWARE_UPDATES_A_DAY)) return undefined;
+  const fromMs = day * DAY_MS + random.uniform() * DAY_MS;
+  return { fromMs, toMs: fromMs + random.between(40, 110) * SECOND_MS };
 }
 
-const NO_TROUBLES: Troubles = { drop: undefined, update: undefined };
-
-/** The radio link may drop for a minute (readings wait), or new firmware restart the device (none are made). */
-function troublesOfDay(seed: string, id: string, day: number): Troubles {
-  const random = randomStream(seed, id, 'troubles', day);
-  const at = (): number => day * DAY_MS + random.uniform() * (DAY_MS - 5 * MINUTE_MS);
-  const span = (lowS: number, highS: number) => {
-    const fromMs = at();
-    return { fromMs, toMs: fromMs + random.between(lowS, highS) * SECOND_MS };
-  };
-  return {
-    drop: random.chance(LINK_DROPS_A_DAY) ? span(8, 80) : undefined,
-    update: random.chance(FIRMWARE_UPDATES_A_DAY) ? { ...span(40, 110), pending: true } : undefined,
-  };
+function fieldOf(name: string): string {
+  const quantity = [...METER_QUANTITIES, ...BATTERY_QUANTITIES].find((q) => q.quantity === name);
+  if (quantity === undefined) throw new RangeError(`no quantity ${name}`);
+  return quantity.field;
 }
 
 function describe(site: Site, index: number): { id: string; periodS: number } {

@@ -87,7 +87,7 @@ describe('a home', () => {
 
   it('reaches the broker in the order of time, with late and doubled readings now and then', () => {
     const all = packets({ toMs: FROM_MS + 6 * DAY_MS });
-    for (let i = 1; i < all.length; i += 1) expect(all[i]?.at).toBeGreaterThanOrEqual(all[i - 1]?.at ?? 0);
+    expect(all.some(({ at }, i) => at < (all[i - 1]?.at ?? 0))).toBe(false);
     const meter = meterReadings(all);
     const doubled = meter.length - new Set(meter.map(({ at }) => at)).size;
     expect(doubled).toBeGreaterThan(5);
@@ -97,12 +97,12 @@ describe('a home', () => {
   });
 
   it('keeps device clocks within a few seconds', () => {
-    for (const packet of packets()) {
-      if (packet.kind !== 'reading') continue;
-      // Readings that waited for the radio come later, never more than its drop.
-      expect(packet.at - packet.reading.at).toBeGreaterThan(-3000);
-      expect(packet.at - packet.reading.at).toBeLessThan(100_000);
-    }
+    const lags = packets().flatMap((packet) =>
+      packet.kind === 'reading' ? [packet.at - packet.reading.at] : [],
+    );
+    // Readings that waited for the radio come later, never more than its drop.
+    expect(Math.min(...lags)).toBeGreaterThan(-3000);
+    expect(Math.max(...lags)).toBeLessThan(100_000);
   });
 
   it('says that it is online, what it runs, what its clock shows, and that its self-test passed', () => {
@@ -204,12 +204,5 @@ describe('a home', () => {
     expect(preparing.at(-1)?.at).toBeLessThan(alert.onsetMs + 5000);
     const last = battery.at(-1);
     expect(last?.kind === 'battery' ? last.socPct : 0).toBeGreaterThan(99);
-  });
-
-  it('simulates a day of a meter and a battery in a moment', () => {
-    const startMs = performance.now();
-    const count = packets().length;
-    // A goal of 100,000 readings a second, with a wide margin for a machine that is busy with other things.
-    expect(count / ((performance.now() - startMs) / 1000)).toBeGreaterThan(15_000);
   });
 });

@@ -99,3 +99,13 @@ export function known<T>(value: T | undefined, subject: string): T {
   if (value === undefined) throw new RangeError(`the site has no ${subject}`);
   return value;
 }
+
+export function kindsOf(subject: string, ...kinds: readonly KindAndSubject['kind'][]): KindAndSubject[] {
+  return kinds.map((kind) => ({ kind, subject }));
+}
+
+export function hasPeriod(site: Site, period: string): boolean {
+  return (site.tariff?.seasons ?? []).some((season) =>
+    [...season.weekday, ...season.weekend].some((span) => span.period === period),
+  );
+}

@@ -3,6 +3,7 @@
 import type { Site } from '@afterwatt/wire';
 import { type Conditions, healthyConditions } from '../conditions.ts';
 import type { FaultSpec, Truth } from '../scenario.ts';
+import { batteryEnergyMismatch, batteryHot } from './battery.ts';
 import {
   backfeedInOutage,
   inletCircuitResistance,
@@ -24,20 +25,14 @@ import {
 } from './devices.ts';
 import type { Fault } from './fault.ts';
 import type { FaultName } from './fault-name.ts';
+import { reserveForecast, reserveLow, reserveSetting } from './reserve.ts';
+import { stormChargeBehind, stormChargeStalled, stormDischarging } from './storm.ts';
 import {
-  batteryEnergyMismatch,
-  batteryHot,
-  reserveForecast,
-  reserveLow,
-  reserveSetting,
-  stormChargeBehind,
-  stormChargeStalled,
-  stormDischarging,
   tariffChargeInPeak,
   tariffClockShift,
   tariffDischargeInSuperOffPeak,
   tariffOffPeakDepth,
-} from './storage.ts';
+} from './tariff.ts';
 import {
   ctNoSignal,
   ctRatio,

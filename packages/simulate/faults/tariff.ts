@@ -1,0 +1,99 @@
+// A schedule that works against the tariff. Most of it is settings; one is a clock.
+
+import type { Site } from '@afterwatt/wire';
+import {
+  batteries,
+  batteryOf,
+  batteryPoint,
+  type Fault,
+  graded,
+  HOUR_MS,
+  hasPeriod,
+  kindsOf,
+  MINUTE_MS,
+  siteBattery,
+} from './fault.ts';
+
+export const TARIFF_KINDS = [
+  'tariff-charge-in-peak',
+  'tariff-discharge-in-super-off-peak',
+  'tariff-off-peak-depth',
+] as const;
+
+export const tariffChargeInPeak: Fault = {
+  severity: '0: a quarter of the capacity an hour, 1: half of it, for an hour in each peak',
+  subjects: withPeriod('peak'),
+  tells: ({ subject }) => kindsOf(subject, 'tariff-charge-in-peak'),
+  apply(conditions, spec, site) {
+    const { capacityWh, chargeLimitWatts } = siteBattery(site, spec.subject);
+    batteryOf(conditions, site, spec.subject).peakChargeW = Math.min(
+      chargeLimitWatts,
+      graded(spec, 0.25, 0.5) * capacityWh,
+    );
+  },
+  shows(world, { subject }) {
+    const { periodInWh } = batteryPoint(world, subject);
+    return world.calendar?.periodAt(world.atMs).period === 'peak' && periodInWh > 100;
+  },
+};
+
+export const tariffDischargeInSuperOffPeak: Fault = {
+  severity: '0: feeds 200 W, 1: 900 W, for the first hour of each super off-peak',
+  subjects: withPeriod('super-off-peak'),
+  tells: ({ subject }) => kindsOf(subject, 'tariff-discharge-in-super-off-peak'),
+  apply(conditions, spec, site) {
+    batteryOf(conditions, site, spec.subject).superOffPeakFeedW = graded(spec, 200, 900);
+  },
+  shows: (world, { subject }) =>
+    world.calendar?.periodAt(world.atMs).period === 'super-off-peak' &&
+    batteryPoint(world, subject).periodOutWh > 50,
+};
+
+export const tariffOffPeakDepth: Fault = {
+  severity: '0: 8 points more than allowed in an off-peak period, 1: 35 points more',
+  subjects: (site) =>
+    hasPeriod(site, 'off-peak')
+      ? site.batteries
+          .filter(({ reservePct }) => 100 - reservePct > depthAllowedPct(site) + 20)
+          .map(({ device }) => device)
+      : [],
+  tells: ({ subject }) => kindsOf(subject, 'tariff-off-peak-depth'),
+  apply(conditions, spec, site) {
+    batteryOf(conditions, site, spec.subject).offPeakDepthPct = depthAllowedPct(site) + graded(spec, 8, 35);
+  },
+  shows(world, { subject }) {
+    const { capacityWh } = siteBattery(world.site, subject);
+    const { periodOutWh } = batteryPoint(world, subject);
+    return (
+      world.calendar?.periodAt(world.atMs).period === 'off-peak' &&
+      100 * periodOutWh > depthAllowedPct(world.site) * capacityWh
+    );
+  },
+};
+
+/** A clock that was left at summer time, or set to another zone. */
+export const tariffClockShift: Fault = {
+  severity: 'from 0 on: an hour ahead, an hour behind, two ahead, three behind',
+  subjects: withPeriod('peak'),
+  tells: ({ subject }) => kindsOf(subject, 'tariff-clock-shift'),
+  fair: ({ subject }) => kindsOf(subject, ...TARIFF_KINDS),
+  apply(conditions, spec, site) {
+    const hours = [1, -1, 2, -3][Math.min(3, Math.floor(4 * spec.severity))] ?? 1;
+    batteryOf(conditions, site, spec.subject).scheduleShiftMs = hours * HOUR_MS;
+  },
+  shows(world, { subject }) {
+    const period = world.calendar?.periodAt(world.atMs);
+    const { periodInWh, periodOutWh, socPct } = batteryPoint(world, subject);
+    if (period?.period !== 'peak') return periodOutWh > 50;
+    const idle = world.atMs - period.startMs > 45 * MINUTE_MS && periodOutWh < 10 && socPct > 50;
+    return periodInWh > 50 || idle;
+  },
+};
+
+function withPeriod(period: string): Fault['subjects'] {
+  return (site) => (hasPeriod(site, period) ? batteries(site) : []);
+}
+
+function depthAllowedPct(site: Site): number {
+  return site.tariff?.offPeakDepthPct ?? 20;
+}
