@@ -17,7 +17,22 @@ const DATABASE = 'afterwatt';
 
 /** @returns the URL of a database with the newest schema */
 export async function openDatabase(config: StationConfig, log: Logger, releases: Releases): Promise<string> {
-  const url = config.databaseUrl ?? (await startEmbedded(config.dataDir, log, releases));
+  if (config.databaseUrl !== undefined) {
+    await migrateDatabase(config.databaseUrl, 'DATABASE_URL');
+    return config.databaseUrl;
+  }
+  const url = await startEmbedded(config.dataDir, log, releases);
+  await migrateDatabase(url, 'The embedded Postgres');
+  return url;
+}
+
+/**
+ * Brings a database to the newest schema.
+ * @param source what the person who starts it calls the database
+ * @returns the names of the migrations applied, oldest first
+ * @throws StartupError when it does not answer, or its schema is newer than this program
+ */
+export async function migrateDatabase(url: string, source: string): Promise<string[]> {
   const connection = connect({
     url,
     role: null,
@@ -26,17 +41,16 @@ export async function openDatabase(config: StationConfig, log: Logger, releases:
     statementTimeoutMs: 0,
   });
   try {
-    await migrate(connection.db);
+    return await migrate(connection.db);
   } catch (error) {
     if (error instanceof SchemaMismatch) throw new StartupError(error.message);
-    if (config.databaseUrl !== undefined && isTransient(error) && error instanceof Error) {
-      throw new StartupError(`DATABASE_URL: the database does not answer: ${error.message}`);
+    if (isTransient(error) && error instanceof Error) {
+      throw new StartupError(`${source}: the database does not answer: ${error.message}`);
     }
     throw error;
   } finally {
     await connection.close();
   }
-  return url;
 }
 
 async function startEmbedded(dataDir: string, log: Logger, releases: Releases): Promise<string> {

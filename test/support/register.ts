@@ -1,7 +1,7 @@
 // Registers sites and credentials straight in the tables, as the API would.
 
 import { createHash, randomBytes } from 'node:crypto';
-import type { Connection } from '@afterwatt/store';
+import { brokerHash, type Connection } from '@afterwatt/store';
 import { type SiteInput, siteSchema } from '@afterwatt/wire';
 
 export async function registerSite({ pool }: Connection, input: SiteInput): Promise<number> {
@@ -37,9 +37,15 @@ export async function makeCredentials(
   const username = `test-${randomBytes(6).toString('hex')}`;
   const secret = randomBytes(16).toString('hex');
   await pool.query(
-    `insert into credential (username, secret_sha256, company, site_no, device_no)
-     values ($1, $2, 'default', $3, (select no from device where site_no = $3 and id = $4))`,
-    [username, createHash('sha256').update(secret).digest(), of?.siteNo ?? null, of?.device ?? null],
+    `insert into credential (username, secret_sha256, broker_hash, company, site_no, device_no)
+     values ($1, $2, $3, 'default', $4, (select no from device where site_no = $4 and id = $5))`,
+    [
+      username,
+      createHash('sha256').update(secret).digest(),
+      brokerHash(secret),
+      of?.siteNo ?? null,
+      of?.device ?? null,
+    ],
   );
   return { username, secret };
 }
