@@ -158,7 +158,9 @@ export async function isCovered(
 
 /** A version 8 UUID (RFC 9562 section 5.8) made from the incident's name, so that a replay names it the same. */
 export function incidentId(name: IncidentName): string {
-  const text = JSON.stringify([name.company, name.siteNo, name.kind, name.subject, name.detectedMs]);
+  // A site may go over to another company while an incident stands there: its number alone names it.
+  const owner = name.siteNo ?? name.company;
+  const text = JSON.stringify([owner, name.kind, name.subject, name.detectedMs]);
   const bytes = createHash('sha256').update(text).digest().subarray(0, 16);
   bytes.writeUInt8((bytes.readUInt8(6) & 0x0f) | 0x80, 6);
   bytes.writeUInt8((bytes.readUInt8(8) & 0x3f) | 0x80, 8);

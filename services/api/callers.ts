@@ -46,7 +46,8 @@ export function knowCallers(app: App, { connection, config }: Deps): SignIn {
     }
   });
   const callsOfToken = app.createRateLimit({
-    max: config.requestsPerMinute,
+    // Operators register sites by the thousand.
+    max: (request) => config.requestsPerMinute * (callerOf(request).role === 'operator' ? 10 : 1),
     timeWindow: '1 minute',
     keyGenerator: (request) => `token ${callerOf(request).id}`,
   });

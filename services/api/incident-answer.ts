@@ -80,7 +80,7 @@ export function incidentAnswerFor(role: CallerRole, stored: StoredIncident): Inc
     state: stored.state,
     acknowledgedAt: isoOf(stored.acknowledged_at),
     acknowledgedBy: stored.acknowledged_by,
-    shelvedUntil: isoOf(stored.shelved_until),
+    shelvedUntil: isoOf(isAhead(stored.shelved_until) ? stored.shelved_until : null),
     onsetAt: stored.onset_at.toISOString(),
     detectedAt: stored.detected_at.toISOString(),
     raisedAt: stored.raised_at.toISOString(),
@@ -135,6 +135,11 @@ function anonymous(answer: z.infer<typeof transitionAnswer>): z.infer<typeof tra
 function transitionAnswerOf(stored: StoredTransition): z.infer<typeof transitionAnswer> {
   const { type, at, event_at, by, note } = stored;
   return { type, at: at.toISOString(), eventAt: isoOf(event_at), by, note };
+}
+
+/** What is on the shelf comes back at its time, though its row may say so a moment later. */
+function isAhead(at: Date | null): boolean {
+  return at !== null && at.getTime() > Date.now();
 }
 
 function isoOf(at: Date | null): string | null {

@@ -170,6 +170,12 @@ describe('the stream', () => {
     await expect.poll(() => stream.state.ended).toBe(true);
   });
 
+  it('does not keep one waiting who asks for its head alone', async () => {
+    const headers = { authorization: `Bearer ${OPERATOR_TOKEN}` };
+    const response = await fetch(`${api.url}/v1/incidents/stream`, { method: 'HEAD', headers });
+    expect(response.status).toBe(404);
+  });
+
   it('refuses a Last-Event-ID that it never gave', async () => {
     const { response } = await follow(OPERATOR_TOKEN, 'abc');
     expect(response.status).toBe(400);

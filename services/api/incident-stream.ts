@@ -38,6 +38,8 @@ export function incidentStreamRoutes(app: App, deps: Deps, bell: IncidentBell): 
   app.route({
     method: 'GET',
     url: '/v1/incidents/stream',
+    // A HEAD would wait for the end of a body that has none.
+    exposeHeadRoute: false,
     config: { roles: EVERYONE },
     schema: {
       tags: ['incidents'],
