@@ -4,14 +4,17 @@
 import type { MeterReading, Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import type { Model, SiteView } from '../site-view.ts';
-import { CLOCK_OFFSET_MS, learnFromStep } from './wiring/battery-step-evidence.ts';
+import { learnServiceFromStep } from './wiring/battery-step-evidence.ts';
 import { batteryTracksSchema, observeBattery, startBatteryTracks } from './wiring/battery-track.ts';
 import { channelNoiseSchema, learnNoise, startChannelNoise } from './wiring/channel-noise.ts';
 import { clampPairSchema, forgetClamp, startClampPair } from './wiring/clamp-pair.ts';
+import { inletStepsBetween } from './wiring/inlet-led-steps.ts';
 import { learnFromLevel } from './wiring/inlet-level-evidence.ts';
 import { learnFromLineLoad, lineLoadsSchema, startLineLoads } from './wiring/line-load-evidence.ts';
-import { meterWindowSchema, pushReading, rowBefore, startMeterWindow } from './wiring/meter-window.ts';
+import { meterWindowSchema, pushReading, startMeterWindow } from './wiring/meter-window.ts';
 import { learnFromStanding, standingSchema, startStanding } from './wiring/standing-evidence.ts';
+import { learnFromStep } from './wiring/step-evidence.ts';
+import type { StepWindow } from './wiring/step-window.ts';
 import { learnFromVoltage, startVoltages, voltagesSchema } from './wiring/voltage-evidence.ts';
 
 /** Rows of the window need not lie closer than this. */
@@ -37,6 +40,8 @@ const schema = z.object({
   voltages: voltagesSchema,
   /** Device time of the meter reading that was last compared with the batteries. */
   comparedMs: z.number(),
+  /** Device time of the last step that the inlet channels themselves told of. */
+  inletLedMs: z.number(),
   /** Usual time between meter readings as they come, whatever the meter was registered with. */
   periodMs: z.number(),
 });
@@ -45,8 +50,8 @@ export type WiringState = z.infer<typeof schema>;
 export const wiringModel: Model<WiringState> = {
   state: schema,
   start: (site) => ({
-    service: startClampPair(2),
-    inlets: startClampPair(site.inlets.length),
+    service: startClampPair('service', 2),
+    inlets: startClampPair('inlets', site.inlets.length),
     noises: [startChannelNoise(), startChannelNoise()],
     batteries: startBatteryTracks(site.batteries.length),
     window: startMeterWindow(),
@@ -54,6 +59,7 @@ export const wiringModel: Model<WiringState> = {
     standing: startStanding(),
     voltages: startVoltages(),
     comparedMs: 0,
+    inletLedMs: 0,
     periodMs: 1000 * site.meter.periodSeconds,
   }),
   observe(state, event, view) {
@@ -64,7 +70,15 @@ export const wiringModel: Model<WiringState> = {
       case 'battery': {
         const index = view.site.batteries.findIndex(({ device }) => device === event.device);
         observeBattery(state.batteries, index, event, batteryPeriodMs(view.site));
-        compareInlets(state, view, event.at);
+        if (view.grid.present !== false) learnFromStep(state, view.site, event.at);
+        state.comparedMs = learnFromLevel(
+          state.inlets,
+          view.site,
+          state.batteries,
+          state.window,
+          state.comparedMs,
+          event.at,
+        );
         return;
       }
       case 'mended':
@@ -88,19 +102,7 @@ function observeMeter(state: WiringState, meter: MeterReading, view: SiteView): 
   }
   pushReading(state.window, meter, Math.max(LEAST_SPACING_MS, batteryPeriodMs(site) / 3));
   observeStanding(state, meter, view);
-  const { step } = state.batteries;
-  if (step !== null && view.grid.present !== false) {
-    const used = learnFromStep(
-      state.service,
-      site,
-      step,
-      state.window,
-      state.noises,
-      state.periodMs,
-      meter.at,
-    );
-    if (used) state.batteries.step = null;
-  }
+  if (view.grid.present !== false) learnFromStep(state, site, meter.at);
 }
 
 /** What changed between two consecutive readings. */
@@ -112,11 +114,25 @@ function compareReadings(state: WiringState, before: MeterReading, now: MeterRea
   const inletsMovedW =
     Math.abs((now.inlet1W ?? 0) - (before.inlet1W ?? 0)) +
     Math.abs((now.inlet2W ?? 0) - (before.inlet2W ?? 0));
+  if (inletsMovedW > INLET_MOVES_W) learnFromInlets(state, before, now, view.site);
   if (inletsMovedW > INLET_MOVES_W || state.batteries.movingSinceMs !== null) return;
   learnFromLineLoad(state.service, state.lineLoads, now.at, l1StepW, l2StepW);
   const [first, second] = state.noises;
   if (first !== undefined) learnNoise(first, l1StepW);
   if (second !== undefined) learnNoise(second, l2StepW);
+}
+
+/** A step that the inlet channels tell of, once it is proven what they show. */
+function learnFromInlets(state: WiringState, before: MeterReading, now: MeterReading, site: Site): void {
+  const stepsW = inletStepsBetween(state.inlets, site, before, now);
+  if (stepsW === null) return;
+  const window = { before: pointOf(before), after: pointOf(now) };
+  learnServiceFromStep(state.service, site, stepsW, window, state.noises, state.periodMs);
+  state.inletLedMs = now.at;
+}
+
+function pointOf({ at, l1W, l2W }: MeterReading): StepWindow['before'] {
+  return { at, legW: [l1W ?? 0, l2W ?? 0] };
 }
 
 function observeStanding(state: WiringState, meter: MeterReading, view: SiteView): void {
@@ -142,20 +158,12 @@ function isBusy(leg: 'L1' | 'L2', meter: MeterReading, { site, batteries }: Site
   return false;
 }
 
-function compareInlets(state: WiringState, view: SiteView, at: number): void {
-  const meter = rowBefore(state.window, at - CLOCK_OFFSET_MS);
-  if (meter === undefined || meter.at <= state.comparedMs) return;
-  const sinceLastMs = meter.at - state.comparedMs;
-  state.comparedMs = meter.at;
-  learnFromLevel(state.inlets, view.site, state.batteries, meter, sinceLastMs);
-}
-
 function forget(state: WiringState, site: Site, subject: string): void {
   const inlet = site.inlets.findIndex(({ number }) => subject === `inlet ${number}`);
   if (subject === 'L1') forgetClamp(state.service, 0);
   else if (subject === 'L2') forgetClamp(state.service, 1);
-  else if (subject === 'service') state.service = startClampPair(2);
-  else if (subject === 'inlets') state.inlets = startClampPair(site.inlets.length);
+  else if (subject === 'service') state.service = startClampPair('service', 2);
+  else if (subject === 'inlets') state.inlets = startClampPair('inlets', site.inlets.length);
   else if (inlet >= 0) forgetClamp(state.inlets, inlet);
 }
 

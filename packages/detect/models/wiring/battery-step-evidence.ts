@@ -4,42 +4,33 @@
 // between which two readings it fell, so that clock offsets do not matter and little else can have switched.
 
 import type { Site } from '@afterwatt/wire';
-import type { BatteryStep } from './battery-track.ts';
 import { type ChannelNoise, logDensity, logJumpDensity } from './channel-noise.ts';
 import { type ClampPair, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
-import { type MeterRow, type MeterWindow, rowsAround } from './meter-window.ts';
 import { NO_SIGNAL_W, placeSign } from './service-sign.ts';
+import type { StepWindow } from './step-window.ts';
+
+type Row = StepWindow['before'];
 
 /** Smaller steps are lost in what a house does (common practice). */
-export const LEAST_STEP_W = 150;
-/** Clocks of meter and battery differ by up to this (common practice: some seconds). */
-export const CLOCK_OFFSET_MS = 10_000;
+const LEAST_STEP_W = 150;
 /** The battery's figure, the clamp's, and what its own leg's voltage changes: share of the step. */
 const STEP_ACCURACY = 0.04;
-/** A step of which so much shows on the other leg as well came together with something else. */
-const ACCOMPANIED = 0.3;
-/** The inlet channels show a step if they move by this share of it, and are at rest within this share. */
-const INLET_MOVED = 0.4;
-const INLET_AT_REST = 0.12;
 
-/** Looks at a finished step once the meter has come past it: undefined = not yet. Returns true when it is used up. */
-export function learnFromStep(
+/**
+ * Judges the service pair by one step of the batteries.
+ * @param inletStepW what the batteries of each inlet changed by, W, in the site's order of inlets
+ * @param noises of the two service channels, from one reading to the next
+ */
+export function learnServiceFromStep(
   pair: ClampPair,
   site: Site,
-  step: BatteryStep,
-  window: MeterWindow,
+  inletStepW: readonly number[],
+  { before, after }: StepWindow,
   noises: readonly ChannelNoise[],
   meterPeriodMs: number,
-  at: number,
-): boolean {
-  if (at < step.toMs + CLOCK_OFFSET_MS) return false;
-  const legStepW = stepOfLegs(site, step);
-  if (Math.max(Math.abs(legStepW[0]), Math.abs(legStepW[1])) < LEAST_STEP_W) return true;
-  const rows = rowsAround(window, step.fromMs - CLOCK_OFFSET_MS, step.toMs + CLOCK_OFFSET_MS);
-  if (rows === undefined) return true;
-  const span = narrowed(rows, step);
-  if (span === undefined) return true;
-  const { before, after } = span;
+): void {
+  const legStepW = stepOfLegs(site, inletStepW);
+  if (Math.max(Math.abs(legStepW[0]), Math.abs(legStepW[1])) < LEAST_STEP_W) return;
   const readings = Math.max(1, (after.at - before.at) / meterPeriodMs);
 
   const changeW = (channel: number) => legOf(after, channel) - legOf(before, channel);
@@ -71,19 +62,16 @@ export function learnFromStep(
     }
   });
   for (const channel of [0, 1]) {
-    const [legW, otherW] = [legStepW[channel] ?? 0, legStepW[1 - channel] ?? 0];
-    const alone = otherW !== 0 || Math.abs(changeW(1 - channel)) < ACCOMPANIED * Math.abs(legW);
-    if (alone && Math.abs(legW) >= LEAST_STEP_W) noteGain(pair, channel, changeW(channel) / legW);
+    const legW = legStepW[channel] ?? 0;
+    if (Math.abs(legW) >= LEAST_STEP_W) noteGain(pair, channel, changeW(channel) / legW);
   }
-  return true;
 }
 
 /** What the batteries of each leg changed by, W. */
-function stepOfLegs(site: Site, step: BatteryStep): [number, number] {
+function stepOfLegs(site: Site, inletStepW: readonly number[]): [number, number] {
   const legStepW: [number, number] = [0, 0];
-  site.batteries.forEach((battery, i) => {
-    const inlet = site.inlets.find(({ number }) => number === battery.inlet);
-    legStepW[inlet?.leg === 'L2' ? 1 : 0] += step.stepW[i] ?? 0;
+  inletStepW.forEach((stepW, i) => {
+    legStepW[site.inlets[i]?.leg === 'L2' ? 1 : 0] += stepW;
   });
   return legStepW;
 }
@@ -93,41 +81,14 @@ function concerned(legStepW: readonly number[]): number[] {
   return [0, 1].filter((channel) => Math.abs(legStepW[channel] ?? 0) >= LEAST_STEP_W);
 }
 
-/**
- * The rows just before and just after the step, by the inlet channels. Without inlet channels, or if they
- * show nothing at all, the whole stretch; undefined when they show that the step fell outside of it.
- */
-function narrowed(rows: readonly MeterRow[], step: BatteryStep) {
-  const [first, last] = [rows[0], rows.at(-1)];
-  if (first === undefined || last === undefined) return undefined;
-  const wholeW = step.stepW.reduce((sum, w) => sum + Math.abs(w), 0);
-  const moved = (row: MeterRow, from: MeterRow) =>
-    Math.abs(inletOf(row, 0) - inletOf(from, 0)) + Math.abs(inletOf(row, 1) - inletOf(from, 1));
-  const totalW = moved(last, first);
-  if (totalW < INLET_MOVED * wholeW) {
-    const alive = rows.some((row) => Math.abs(inletOf(row, 0)) + Math.abs(inletOf(row, 1)) > NO_SIGNAL_W);
-    return alive ? undefined : { before: first, after: last };
-  }
-  const restW = INLET_AT_REST * totalW;
-  const begins = rows.findIndex((row) => moved(row, first) > restW);
-  const before = rows[Math.max(0, begins - 1)] ?? first;
-  const ended = rows.findLastIndex((row) => moved(row, last) > restW);
-  const after = rows[Math.min(rows.length - 1, ended + 1)] ?? last;
-  return { before, after };
-}
-
 function refuted(noise: ChannelNoise, readings: number): number {
   return logJumpDensity(noise, readings) - 3;
 }
 
-function isQuiet(row: MeterRow, channel: number): boolean {
+function isQuiet(row: Row, channel: number): boolean {
   return Math.abs(legOf(row, channel)) <= NO_SIGNAL_W;
 }
 
-function legOf(row: MeterRow, channel: number): number {
+function legOf(row: Row, channel: number): number {
   return row.legW[channel] ?? 0;
-}
-
-function inletOf(row: MeterRow, channel: number): number {
-  return row.inletW[channel] ?? 0;
 }

@@ -10,8 +10,11 @@ const RECENT = 6;
 /** A battery within this of a level, or within LEVEL_SHARE of it, is still at that level (its own modulation). */
 const LEVEL_W = 40;
 const LEVEL_SHARE = 0.08;
-/** Below this a battery is idle: common practice, standby draw and rounding. */
-const IDLE_W = 60;
+/**
+ * Between these a battery is idle: standby draw and rounding (common practice). One that feeds back a little
+ * more may be keeping the service at zero, behind a small load.
+ */
+const IDLE_W = { least: -25, most: 60 };
 /** A ramp that takes longer is not told from what the house does meanwhile. */
 const LONGEST_STEP_MS = 150_000;
 /** Without readings for longer than this, and four periods, what stood before is another matter. */
@@ -24,6 +27,8 @@ const batterySchema = z.object({
   /** The last reading at the level from which a step would begin. */
   anchorMs: z.number(),
   anchorW: z.number(),
+  /** The first reading at that level. */
+  levelMs: z.number(),
 });
 type BatteryTrack = z.infer<typeof batterySchema>;
 
@@ -31,6 +36,8 @@ const stepSchema = z.object({
   /** Device time of the last reading before the step and of the first after it. */
   fromMs: z.number(),
   toMs: z.number(),
+  /** Since when the batteries that moved had been where they came from. */
+  heldSinceMs: z.number(),
   /** Change of each battery's power, W, in the site's order. */
   stepW: z.array(z.number()),
 });
@@ -46,7 +53,13 @@ export const batteryTracksSchema = z.object({
 export type BatteryTracks = z.infer<typeof batteryTracksSchema>;
 
 export function startBatteryTracks(batteries: number): BatteryTracks {
-  const tracks = Array.from({ length: batteries }, () => ({ atMs: [], acW: [], anchorMs: 0, anchorW: 0 }));
+  const tracks = Array.from({ length: batteries }, () => ({
+    atMs: [],
+    acW: [],
+    anchorMs: 0,
+    anchorW: 0,
+    levelMs: 0,
+  }));
   return { batteries: tracks, movingSinceMs: null, step: null };
 }
 
@@ -72,6 +85,7 @@ export function observeBattery(
   if (lost || gridPresent === false) {
     track.anchorMs = at;
     track.anchorW = acW;
+    track.levelMs = at;
     tracks.movingSinceMs = null;
     tracks.step = null;
     return;
@@ -107,23 +121,33 @@ export function rangeSince(
   return undefined;
 }
 
+/** Up to when the batteries have been heard where they are since their last step. */
+export function heldUntilMs(tracks: BatteryTracks): number {
+  return tracks.batteries.reduce(
+    (least, { anchorMs }) => Math.min(least, anchorMs),
+    Number.POSITIVE_INFINITY,
+  );
+}
+
 /** The step, once every battery that left its level has been twice at a new one, and the others where they were. */
 function finishedStep(tracks: BatteryTracks): BatteryStep | undefined {
   let fromMs = Number.POSITIVE_INFINITY;
   let toMs = 0;
+  let heldSinceMs = 0;
   for (const track of tracks.batteries) {
     if (!hasMoved(track)) continue;
     const [beforeW, newestW] = [track.acW.at(-2), track.acW.at(-1)];
     if (beforeW === undefined || newestW === undefined || !isAt(newestW, beforeW)) return undefined;
     fromMs = Math.min(fromMs, track.anchorMs);
     toMs = Math.max(toMs, settledMs(track));
+    heldSinceMs = Math.max(heldSinceMs, track.levelMs);
   }
   if (toMs === 0) return undefined;
   for (const track of tracks.batteries) if ((track.atMs.at(-1) ?? 0) < toMs) return undefined;
   const stepW = tracks.batteries.map((track) =>
     hasMoved(track) ? (track.acW.at(-1) ?? 0) - track.anchorW : 0,
   );
-  return { fromMs, toMs, stepW };
+  return { fromMs, toMs, heldSinceMs, stepW };
 }
 
 /** Device time of the first of the newest readings that are all at one level. */
@@ -141,9 +165,14 @@ function settledMs({ atMs, acW }: BatteryTrack): number {
 function isSwitching(tracks: BatteryTracks): boolean {
   return tracks.batteries.every((track) => {
     const newestW = track.acW.at(-1) ?? 0;
-    const leastW = Math.min(Math.abs(newestW), Math.abs(track.anchorW));
-    return !hasMoved(track) || leastW < IDLE_W || newestW > 0 !== track.anchorW > 0;
+    const turned = newestW > 0 !== track.anchorW > 0;
+    return !hasMoved(track) || turned || isIdle(newestW) || isIdle(track.anchorW);
   });
+}
+
+/** True for a power at which a battery is neither charging nor discharging, W. */
+export function isIdle(acW: number): boolean {
+  return acW >= IDLE_W.least && acW <= IDLE_W.most;
 }
 
 function hasMoved(track: BatteryTrack): boolean {
@@ -156,6 +185,7 @@ function isAt(levelW: number, acW: number): boolean {
 }
 
 function settle(track: BatteryTrack): void {
+  if (hasMoved(track)) track.levelMs = settledMs(track);
   track.anchorMs = track.atMs.at(-1) ?? track.anchorMs;
   track.anchorW = track.acW.at(-1) ?? track.anchorW;
 }

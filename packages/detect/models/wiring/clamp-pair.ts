@@ -9,6 +9,7 @@ import {
   type ClampState,
   isPlainSwap,
   logPriorsOf,
+  type PairName,
 } from './arrangement.ts';
 import { addEvidence, logOdds } from './sequential-test.ts';
 
@@ -17,13 +18,16 @@ export const EVIDENCE_KINDS = ['steps', 'levels', 'lineLoads', 'standing', 'volt
 export type EvidenceKind = (typeof EVIDENCE_KINDS)[number];
 
 /** Gains remembered for each channel; their median is the gain of a clamp of another ratio. */
-const GAINS = 3;
+const GAINS = 6;
 /** A gain nearer to 1 than this is no other ratio: a battery's own figure and a clamp differ by some per cent. */
 const OWN_RATIO = { low: 0.8, high: 1.25 };
 const OTHER_RATIO = { least: 0.08, most: 12 };
 /** Length of that range on a logarithmic scale, both signs. */
 const RATIO_LOG_RANGE = 2 * Math.log(OTHER_RATIO.most / OTHER_RATIO.least);
+/** A gain is known from two readings, and from most of those remembered being within this share of it. */
 const KNOWN_GAINS = 2;
+const MOST_GAINS = 2 / 3;
+const SAME_GAIN = 0.1;
 
 const clampSchema = z.object({
   counts: z.object({
@@ -41,6 +45,7 @@ const clampSchema = z.object({
 });
 
 export const clampPairSchema = z.object({
+  name: z.enum(['service', 'inlets']),
   /** Posterior of each arrangement, nats below the most likely one. */
   logs: z.array(z.number()),
   clamps: z.array(clampSchema),
@@ -53,15 +58,15 @@ export type ClampPair = z.infer<typeof clampPairSchema>;
 export type ChannelLikelihood = (channel: number, swapped: boolean, state: ClampState) => number;
 
 /** @param channels 1 or 2 */
-export function startClampPair(channels: number): ClampPair {
+export function startClampPair(name: PairName, channels: number): ClampPair {
   const clamps = Array.from({ length: channels }, startClamp);
-  const logs = [...logPriorsOf(channels)];
+  const logs = [...logPriorsOf(name, channels)];
   addEvidence(
     logs,
-    logPriorsOf(channels),
+    logPriorsOf(name, channels),
     logs.map(() => 0),
   );
-  return { logs, clamps, pieces: 0 };
+  return { name, logs, clamps, pieces: 0 };
 }
 
 /**
@@ -104,7 +109,7 @@ export function learnJointly(
   const channels = pair.clamps.length;
   pair.pieces += 1;
   const before = concerns.map((channel) => rightLogOdds(pair, channel));
-  addEvidence(pair.logs, logPriorsOf(channels), arrangementsOf(channels).map(likelihood), weight);
+  addEvidence(pair.logs, logPriorsOf(pair.name, channels), arrangementsOf(channels).map(likelihood), weight);
   concerns.forEach((channel, i) => {
     const clamp = pair.clamps[channel];
     if (clamp === undefined) return;
@@ -126,14 +131,17 @@ export function noteGain(pair: ClampPair, channel: number, gain: number): void {
 
 /**
  * The gain of a channel if its clamp is of another ratio, from what was noted before: null where too little
- * was, or where it is none (about 1, about -1, or about 0). Because it rests on earlier readings only, the
+ * was, where they differ (loads that switch together with the battery do), or where it is none (about 1, about
+ * -1, or about 0). Because it rests on earlier readings only, the
  * likelihood ratio keeps its bounds (H. Robbins and D. Siegmund, The expected sample size of some tests of
  * power one, Annals of Statistics 2, 1974: non-anticipating estimates).
  */
 export function otherRatio(pair: ClampPair, channel: number): number | null {
   const gains = pair.clamps[channel]?.gains ?? [];
   const gain = medianOf(gains);
-  return gain === undefined || gains.length < KNOWN_GAINS || !isOtherRatio(gain) ? null : gain;
+  if (gain === undefined || gains.length < KNOWN_GAINS || !isOtherRatio(gain)) return null;
+  const agreeing = gains.filter((other) => Math.abs(other - gain) <= SAME_GAIN * Math.abs(gain));
+  return agreeing.length >= MOST_GAINS * gains.length ? gain : null;
 }
 
 /**
@@ -217,7 +225,7 @@ export function likeliest(pair: ClampPair): Arrangement {
 export function forgetClamp(pair: ClampPair, channel: number): void {
   const channels = pair.clamps.length;
   const arrangements = arrangementsOf(channels);
-  const priors = logPriorsOf(channels);
+  const priors = logPriorsOf(pair.name, channels);
   const other = channels === 2 ? 1 - channel : undefined;
   const known = (arrangement: Arrangement, logs: readonly number[]) => {
     if (other === undefined) return 0;

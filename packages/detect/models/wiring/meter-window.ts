@@ -60,11 +60,15 @@ export function rowBefore({ rows, next }: MeterWindow, atMs: number): MeterRow |
   return undefined;
 }
 
-/** The rows from the last at or before `fromMs` to the first at or after `toMs`; undefined when not reached. */
-export function rowsAround(window: MeterWindow, fromMs: number, toMs: number): MeterRow[] | undefined {
+/**
+ * The rows from the last at or before `fromMs` to the first at or after `toMs`.
+ * @returns 'later' while the meter has not come so far, 'gone' where the window does not reach back so far
+ */
+export function rowsAround(window: MeterWindow, fromMs: number, toMs: number): MeterRow[] | 'later' | 'gone' {
   const { rows, next } = window;
   const ordered = rows.length < ROWS ? rows : [...rows.slice(next), ...rows.slice(0, next)];
   const first = ordered.findLastIndex((row) => row.at <= fromMs);
   const last = ordered.findIndex((row) => row.at >= toMs);
-  return first < 0 || last < 0 ? undefined : ordered.slice(first, last + 1);
+  if (first < 0) return 'gone';
+  return last < 0 ? 'later' : ordered.slice(first, last + 1);
 }

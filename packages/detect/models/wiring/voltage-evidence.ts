@@ -26,12 +26,14 @@ const LEAST_UNEXPLAINED_V = 0.3;
 const UNEXPLAINED_NOISES = 8;
 const NOISE_GAIN = 0.03;
 /** The slope of one load differs from the usual one by so much (power factor, other loads at the same time). */
-const SLOPE_SPREAD = 0.35;
-const OUTLIER_SHARE = 0.1;
+const SLOPE_SPREAD = 0.25;
+const OUTLIER_SHARE = 0.05;
 const OUTLIER_RANGE_V = 4;
 const T3_PEAK = 0.36755;
 /** Loads of one appliance share their errors. */
 const WEIGHT = 0.4;
+/** Among the loads that show on one leg alone: those whose other half a dead clamp would hide. */
+const HIDDEN_SHARE = 0.15;
 /** A jump that no channel explains is this much likelier behind a dead clamp, nats. */
 const UNEXPLAINED_NATS = 2.3;
 const LEAST_SPACING_MS = 60_000;
@@ -76,6 +78,9 @@ export function learnFromVoltage(
   if (ohm !== null && ohm * Math.abs(ampere) >= SEEN * voltages.noiseV) {
     learnFromLoad(pair, voltages, channel, ohm * ampere, droppedV, before, now);
   }
+  // What does not move the voltages at all may be half of a 240 V load whose other half a dead clamp hides.
+  const hidden = isSilent(now, 1 - channel) && Math.abs(droppedV) < 2 * voltages.noiseV;
+  if (hidden) return;
   if (voltages.slopesOhm.length === SLOPES) voltages.slopesOhm.shift();
   voltages.slopesOhm.push(Math.round((1e4 * Math.abs(droppedV)) / Math.abs(ampere)) / 1e4);
 }
@@ -102,7 +107,9 @@ function learnFromLoad(
     return state === 'reversed' ? explains(-expectedV) : explains(expectedV);
   });
   if (!otherSilent) return;
-  const hidden = Math.log(0.5 * Math.exp(explains(0)) + 0.5 * Math.exp(explains(expectedV)));
+  const hidden = Math.log(
+    HIDDEN_SHARE * Math.exp(explains(0)) + (1 - HIDDEN_SHARE) * Math.exp(explains(expectedV)),
+  );
   learn(pair, 'voltage', now.at, WEIGHT, [other], (of, _, state) =>
     of === other && state === 'dead' ? hidden - explains(expectedV) : 0,
   );
