@@ -29,8 +29,8 @@ const LEAST_MEAN_W = 150;
 const MOST_AGAINST = 0.1;
 const MOST_SOLAR = 0.05;
 const MOST_GAP = 0.05;
-/** While it rests, a unit may live on its cells, and nobody meters that. */
-const LEAST_ACTIVE = 0.5;
+/** While it rests, a unit may live on its cells, and nobody meters that: the most of a swing that the gauge may move so. */
+const MOST_AT_REST = 0.05;
 /** Charge and discharge are compared while no more than this lies between them. */
 const COMPARABLE_MS = 14 * DAY_MS;
 /** A power is taken to hold for five times this between readings, where the device is registered as faster. */
@@ -52,6 +52,8 @@ const tallySchema = z.object({
   outWh: z.number(),
   solarWh: z.number(),
   activeMs: z.number(),
+  /** What the gauge moved while the unit rested. */
+  restPoints: z.number(),
   coveredMs: z.number(),
   gapMs: z.number(),
 });
@@ -71,6 +73,7 @@ const schema = z.object({
   power: energySchema,
   solarWh: z.number(),
   activeMs: z.number(),
+  restPoints: z.number(),
   charge: swingSchema.nullable(),
   discharge: swingSchema.nullable(),
 });
@@ -132,6 +135,7 @@ export const batteryEnergyMismatch = defineDetector({
     power: emptyEnergyCount(),
     solarWh: 0,
     activeMs: 0,
+    restPoints: 0,
     charge: null,
     discharge: null,
   }),
@@ -140,7 +144,7 @@ export const batteryEnergyMismatch = defineDetector({
     const { socPct, acW, at } = event;
     if (socPct === null || acW === null) return undefined;
     const battery = batteryOf(view.site, subject);
-    count(state, event, acW, 1000 * (event.periodS ?? battery.periodSeconds));
+    count(state, event, socPct, acW, 1000 * (event.periodS ?? battery.periodSeconds));
     if (!turns(state, socPct, at)) return undefined;
 
     // The swing that has just ended runs from `fromPct` to `farPct`; the next one begins where it turned.
@@ -234,14 +238,21 @@ export const batteryEnergyMismatch = defineDetector({
   }),
 });
 
-function count(state: State, { at, pvW }: BatteryReading, acW: number, periodMs: number): void {
-  const { power } = state;
+function count(
+  state: State,
+  { at, pvW }: BatteryReading,
+  socPct: number,
+  acW: number,
+  periodMs: number,
+): void {
+  const { power, lastPct } = state;
   const coveredMs = power.coveredMs;
   const powerW = Math.abs(acW) < STANDBY_W ? 0 : acW;
   advanceEnergy(power, at, powerW, Math.max(LEAST_PERIOD_MS, periodMs));
   const stepMs = power.coveredMs - coveredMs;
   state.solarWh += ((pvW ?? 0) * stepMs) / HOUR_MS;
   if (powerW !== 0) state.activeMs += stepMs;
+  else if (lastPct !== null) state.restPoints += Math.abs(socPct - lastPct);
 }
 
 /** Follows the gauge. True when it has turned: the swing so far ended at its farthest point. */
@@ -276,7 +287,7 @@ function endOf(state: State, leastPoints: number): z.infer<typeof swingSchema> |
   const points = Math.abs(state.farPct - state.fromPct);
   if (points < leastPoints) return undefined;
   const { rising, farMs } = state;
-  const { inWh, outWh, solarWh, activeMs, coveredMs, gapMs } = state.swing;
+  const { inWh, outWh, solarWh, activeMs, restPoints, coveredMs, gapMs } = state.swing;
   const [alongWh, againstWh] = rising ? [inWh, outWh] : [outWh, inWh];
   const activeH = activeMs / HOUR_MS;
   const clean =
@@ -285,7 +296,7 @@ function endOf(state: State, leastPoints: number): z.infer<typeof swingSchema> |
     gapMs <= MOST_GAP * (gapMs + coveredMs) &&
     activeH > 0 &&
     alongWh >= LEAST_MEAN_W * activeH &&
-    activeMs >= LEAST_ACTIVE * coveredMs;
+    restPoints <= MOST_AT_REST * points;
   if (!clean) return undefined;
   // What the inverter takes for itself is no loss of the cells.
   const idleWh = IDLE_W * activeH;
@@ -294,12 +305,12 @@ function endOf(state: State, leastPoints: number): z.infer<typeof swingSchema> |
 }
 
 function emptyTally(): Tally {
-  return { inWh: 0, outWh: 0, solarWh: 0, activeMs: 0, coveredMs: 0, gapMs: 0 };
+  return { inWh: 0, outWh: 0, solarWh: 0, activeMs: 0, restPoints: 0, coveredMs: 0, gapMs: 0 };
 }
 
 /** Takes the counts out of the state, which goes on counting from nothing. */
 function takeTally(state: State): Tally {
-  const { power, solarWh, activeMs } = state;
+  const { power, solarWh, activeMs, restPoints } = state;
   const { positiveWh, negativeWh, coveredMs, gapMs } = power;
   power.positiveWh = 0;
   power.negativeWh = 0;
@@ -307,7 +318,8 @@ function takeTally(state: State): Tally {
   power.gapMs = 0;
   state.solarWh = 0;
   state.activeMs = 0;
-  return { inWh: positiveWh, outWh: negativeWh, solarWh, activeMs, coveredMs, gapMs };
+  state.restPoints = 0;
+  return { inWh: positiveWh, outWh: negativeWh, solarWh, activeMs, restPoints, coveredMs, gapMs };
 }
 
 function addTally(to: Tally, more: Tally): void {
@@ -315,6 +327,7 @@ function addTally(to: Tally, more: Tally): void {
   to.outWh = rounded(to.outWh + more.outWh, 3);
   to.solarWh = rounded(to.solarWh + more.solarWh, 3);
   to.activeMs += more.activeMs;
+  to.restPoints = rounded(to.restPoints + more.restPoints, 1);
   to.coveredMs += more.coveredMs;
   to.gapMs += more.gapMs;
 }

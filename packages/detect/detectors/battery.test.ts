@@ -75,6 +75,26 @@ describe('energy against the gauge', () => {
     expect(Math.abs(Number(raised.finding.facts['usableWh']) - 2100)).toBeLessThan(0.04 * 2100);
   });
 
+  it('is told of a unit that rests for most of the day between its charge and its feeding', () => {
+    // 2100 Wh from 20 to 100 % at 1000 W in the morning, back at 600 W in the evening.
+    const chargeH = (0.8 * 2100) / 0.93 / 1000;
+    const feedH = (0.8 * 2100 * 0.93) / 600;
+    const days = seconds(0, 3 * DAY_S, 60).map((s) => {
+      const hour = (s % DAY_S) / HOUR_S;
+      const charging = hour < chargeH;
+      const feeding = hour >= 17 && hour < 17 + feedH;
+      const fed = Math.min(1, Math.max(0, (hour - 17) / feedH));
+      const socPct = Math.round(20 + 80 * (Math.min(1, hour / chargeH) - fed));
+      return { s, socPct, acW: charging ? 1000 : feeding ? -600 : 6 };
+    });
+    expect(raises(mismatch(asReadings(days)))).toHaveLength(1);
+  });
+
+  it('is not told of a unit that lives on its cells while it rests, which nobody meters', () => {
+    const living = cycles(6, { idleW: 0 }).map(({ s, socPct }) => ({ s, socPct, acW: 8 }));
+    expect(mismatch(asReadings(living))).toEqual([]);
+  });
+
   it('is not told from a gauge that corrects itself by a jump', () => {
     const jumping = cycles(6).map((point) => ({
       ...point,
