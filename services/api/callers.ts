@@ -57,16 +57,16 @@ export function knowCallers(app: App, { connection, config }: Deps): SignIn {
     keyGenerator: (request) => `address ${request.ip}`,
   });
 
-  async function limitTo(check: typeof callsOfToken, request: FastifyRequest, increment: boolean) {
-    const state = await check(request, { increment });
+  async function limitTo(check: typeof callsOfToken, request: FastifyRequest): Promise<void> {
+    const state = await check(request);
     if (!state.isAllowed && state.isExceeded) throw tooMany(state.ttlInSeconds);
   }
 
   const signIn: SignIn = async (request, token) => {
-    await limitTo(failuresOfAddress, request, false);
     const caller = await findCaller(connection.db, tokenSha256(token));
     if (caller !== undefined) return caller;
-    await limitTo(failuresOfAddress, request, true);
+    // Those who hold a token are let in all the same: many people may share an address.
+    await limitTo(failuresOfAddress, request);
     throw unauthorized('The token is not known, or no longer.', 'error="invalid_token"');
   };
 
@@ -77,7 +77,7 @@ export function knowCallers(app: App, { connection, config }: Deps): SignIn {
     const token = bearer ?? request.cookies[SESSION_COOKIE];
     if (token === undefined) throw unauthorized('A bearer token is needed.');
     request.caller = await signIn(request, token);
-    await limitTo(callsOfToken, request, true);
+    await limitTo(callsOfToken, request);
     if (bearer === undefined && changes(request) && originOf(request) !== 'same') throw foreignPage();
     if (!roles.includes(request.caller.role)) {
       const detail = `The role ${request.caller.role} may not do this; it is for ${roles.join(', ')}.`;

@@ -142,13 +142,14 @@ describe('limits', () => {
     expect((await other.get('/v1/session')).status).toBe(200);
   });
 
-  // Last: it locks this address out.
   it('an address may fail to sign in only so often a minute', async () => {
     const statuses: number[] = [];
     for (let n = 0; n < 8; n++) statuses.push((await clientOf(api, `guess-${n}`).get('/v1/sites')).status);
     expect(statuses).toContain(401);
     expect(statuses.at(-1)).toBe(429);
     expect((await clientOf(api).post('/v1/session', { token: 'guess' })).status).toBe(429);
-    expect((await clientOf(api).get('/healthz')).status).toBe(200);
+    // Who holds a token is let in all the same: many people may share an address.
+    const other = await callerOf(api, { role: 'support' });
+    expect((await other.get('/v1/session')).status).toBe(200);
   });
 });
