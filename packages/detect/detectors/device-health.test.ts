@@ -228,6 +228,11 @@ describe('a clock that is wrong', () => {
       lags(s, { 'meter-1': 0, 'battery-1': s < 600 ? 1 : 3600 }),
     );
     expect(run(deviceSilent, [...meter, ...battery, ...later])).toEqual([]);
+    // The first minutes after the jump are told together with those before it: latecomers give it away.
+    const mixed = later.map((told, i) =>
+      i === 2 ? lags(900, { 'battery-1': 1 }, { 'battery-1': 29 }) : told,
+    );
+    expect(run(deviceSilent, [...meter, ...battery, ...mixed])).toEqual([]);
     expect(raises(run(deviceSilent, [...meter, ...battery]))).toHaveLength(1);
   });
 });

@@ -8,6 +8,7 @@
 import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import type { Lags } from '../event.ts';
 import { clockText, PANEL_CAUTION, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
@@ -86,7 +87,7 @@ export const deviceSilent = defineDetector({
         if (event.device === subject && event.online === true) state.offlineMs = null;
         return undefined;
       case 'lags':
-        if (Math.abs(event.leastMs[subject] ?? 0) > OTHER_TIME_MS) state.aliveUntilMs = view.nowMs + ALIVE_MS;
+        if (isOfAnotherTime(event, subject)) state.aliveUntilMs = view.nowMs + ALIVE_MS;
         return undefined;
       case 'deaf':
         // It has as long to come back as it had to be missed.
@@ -169,6 +170,11 @@ export const deviceSilent = defineDetector({
     homeowner: `We have not heard from your ${facts['battery'] === true ? 'battery' : 'meter'} for a day: check that your internet is on; if it is, your installer will be in touch.`,
   }),
 });
+
+/** What arrived was no news of the present: latecomers, or all of it ahead or behind. */
+function isOfAnotherTime({ leastMs, late }: Lags, device: string): boolean {
+  return (late[device] ?? 0) > 0 || Math.abs(leastMs[device] ?? 0) > OTHER_TIME_MS;
+}
 
 function hear(state: State, at: number, periodS: number | null): Verdict | undefined {
   const { lastMs } = state;
