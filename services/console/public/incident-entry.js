@@ -63,6 +63,9 @@ function detailOf(incident, onAcknowledge) {
     'div',
     { class: 'detail' },
     element('p', {}, `${incident.explanation} `, element('span', { class: 'aside' }, sure)),
+    incident.caution === null
+      ? undefined
+      : element('p', { class: 'caution' }, element('strong', {}, 'Caution. '), incident.caution),
     incident.steps.length === 0
       ? undefined
       : element(
@@ -71,9 +74,6 @@ function detailOf(incident, onAcknowledge) {
           element('h3', {}, 'What to do'),
           element('ol', {}, ...incident.steps.map((step) => element('li', {}, step))),
         ),
-    incident.caution === null
-      ? undefined
-      : element('p', { class: 'caution' }, element('strong', {}, 'Caution. '), incident.caution),
     figuresTable(incident.evidence),
     element(
       'div',
