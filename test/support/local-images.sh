@@ -40,7 +40,10 @@ cp -a "$node_root/lib/node_modules/npm" "$work/node/usr/local/lib/node_modules/n
 ln -s ../lib/node_modules/npm/bin/npm-cli.js "$work/node/usr/local/bin/npm"
 ln -s ../lib/node_modules/npm/bin/npx-cli.js "$work/node/usr/local/bin/npx"
 chroot "$work/node" useradd --uid 1000 --create-home --shell /bin/bash node
+# What this machine trusts, so that npm gets through where a proxy shows a certificate of its own.
+cp /etc/ssl/certs/ca-certificates.crt "$work/node/etc/ssl/certs/ca-certificates.crt"
 image node node:20-bookworm-slim << 'DOCKERFILE'
+ENV NODE_EXTRA_CA_CERTS=/etc/ssl/certs/ca-certificates.crt
 CMD ["node"]
 DOCKERFILE
 
