@@ -21,6 +21,7 @@ import { reserveForecast } from './detectors/reserve-forecast.ts';
 import { reserveLow } from './detectors/reserve-low.ts';
 import { reserveSetting } from './detectors/reserve-setting.ts';
 import { selfTestMissing } from './detectors/self-test-missing.ts';
+import { sensorFlatline } from './detectors/sensor-flatline.ts';
 import { serviceCtReversed } from './detectors/service-ct-reversed.ts';
 import { serviceCtSwapped } from './detectors/service-ct-swapped.ts';
 import { stormChargeBehind } from './detectors/storm-charge-behind.ts';
@@ -42,6 +43,7 @@ export const CATALOG: readonly Detector[] = [
   serviceCtSwapped,
   ctNoSignal,
   ctRatio,
+  sensorFlatline,
   backfeedInOutage,
   openNeutral,
   voltageOutOfRange,

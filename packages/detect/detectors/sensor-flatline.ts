@@ -1,0 +1,158 @@
+// A quantity repeats to the last digit for half an hour although what it measures has moved: a converter that
+// hangs, a register that is read but no longer written.
+// Easily confused with: a voltage rounded to 0.1 V or coarser, a constant-power load, a quiet house at night, a
+// leg with nothing on it (0 is no flat line: ct-no-signal), an outage. So a repeated value is no evidence by
+// itself: another channel must have shown changes that it cannot but follow, or it must be one that has never
+// stood still for long while its neighbour does not. Slow quantities (soc, temp, settings) are no candidates.
+
+import { z } from 'zod';
+import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import { type FlatlineCandidate, flatlineCandidates } from '../flatline-candidates.ts';
+import { PANEL_CAUTION, rounded, spanText } from '../wording.ts';
+
+const MINUTE_MS = 60_000;
+const DAY_MS = 24 * 60 * MINUTE_MS;
+/** After a gap of so long a repeated value is another matter. */
+const GAP_MS = 5 * MINUTE_MS;
+/** Changes of a witness before they count as load changes: two loads on and off. */
+const LEAST_CHANGES = 4;
+const LEAST_READINGS = 10;
+/** A quantity is lively if it never stood still for longer than this in a day and more. */
+const LIVELY_MS = 5 * MINUTE_MS;
+/** The other leg's voltage changes in at least this share of the readings. */
+const NEIGHBOUR_SHARE = 0.5;
+
+const schema = z.object({
+  value: z.number().nullable(),
+  sinceMs: z.number(),
+  lastMs: z.number(),
+  readings: z.number(),
+  /** What the witnesses showed when they last counted as changed. */
+  noted: z.tuple([z.number().nullable(), z.number().nullable()]),
+  /** Changes of the witness that it must follow, and of its neighbour, since it stands still. */
+  changes: z.tuple([z.number(), z.number()]),
+  /** How long it is known, and the longest that it stood still before. */
+  knownMs: z.number(),
+  longestMs: z.number(),
+});
+type State = z.infer<typeof schema>;
+
+export const sensorFlatline = defineDetector({
+  kind: 'sensor-flatline',
+  thresholds: {
+    flatMin: {
+      default: 30,
+      unit: 'min',
+      min: 5,
+      max: 1440,
+      source: 'common practice: a house does not stand still for half an hour in which its loads switch',
+    },
+  },
+  wants: ['meter', 'battery'],
+  delays: () => ({ onDelayMs: 0, offDelayMs: MINUTE_MS }),
+  subjects: (site) => [...flatlineCandidates(site).keys()],
+  state: schema,
+  start: (): State => ({
+    value: null,
+    sinceMs: 0,
+    lastMs: 0,
+    readings: 0,
+    noted: [null, null],
+    changes: [0, 0],
+    knownMs: 0,
+    longestMs: 0,
+  }),
+  observe({ subject, state, event, view, values }): Verdict | undefined {
+    if (event.kind !== 'meter' && event.kind !== 'battery') return undefined;
+    const candidate = flatlineCandidates(view.site).get(subject);
+    if (candidate === undefined || candidate.device !== event.device) return undefined;
+    const value = view.grid.present === false ? null : candidate.value(view);
+    const { lastMs } = state;
+    state.lastMs = event.at;
+    const isGap = event.at - lastMs > GAP_MS;
+    if (value !== state.value || isGap) return restart(state, value, event.at, isGap ? 0 : event.at - lastMs);
+    if (value === null) return undefined;
+    state.knownMs += event.at - lastMs;
+    state.readings += 1;
+    note(state, 0, candidate.witness(view), candidate.witnessStep);
+    note(state, 1, candidate.neighbour(view), candidate.neighbourStep);
+    const flatMs = event.at - state.sinceMs;
+    if (flatMs < values.flatMin * MINUTE_MS || state.readings < LEAST_READINGS) return undefined;
+    if (!isContradicted(candidate, state) || !candidate.isTrusted(view))
+      return { is: 'unknown', why: 'nothing shows that it should have moved' };
+
+    const { sinceMs } = state;
+    const [witnessed, neighboured] = state.changes;
+    return {
+      is: 'present',
+      sinceMs,
+      confidence: 0.99,
+      facts: { value: rounded(value, 2), flatMs, battery: event.kind === 'battery' },
+      evidence: () => ({
+        fromMs: sinceMs - 30 * MINUTE_MS,
+        toMs: event.at,
+        series: [subject],
+        figures: [
+          { label: 'Value that repeats', value, unit: '', source: subject },
+          { label: 'Stands still for', value: spanText(flatMs), unit: '', source: subject },
+          { label: 'Changes it should have followed', value: witnessed, unit: '', source: 'other channels' },
+          {
+            label: 'Changes of its neighbour meanwhile',
+            value: neighboured,
+            unit: '',
+            source: 'other channels',
+          },
+        ],
+      }),
+    };
+  },
+  words: ({ subject, facts }) => ({
+    headline: `${subject} has repeated ${facts['value']} to the last digit for ${spanText(Number(facts['flatMs']))} while loads changed.`,
+    explanation:
+      'Other channels show changes that this one must follow. Its sensor or the register it is read from hangs, and what rests on it is not to be trusted.',
+    steps: [
+      facts['battery'] === true
+        ? 'Restart the unit from its own menu and see whether the value moves again.'
+        : 'Restart the meter over its network interface, if it has one, and see whether the value moves again.',
+      'See whether its firmware is up to date.',
+      'If it hangs again, have the sensor or the device exchanged.',
+    ],
+    caution: facts['battery'] === true ? null : PANEL_CAUTION,
+    homeowner: null,
+  }),
+});
+
+/** It moved, or is not to be judged: what stood still before is now history. */
+function restart(state: State, value: number | null, at: number, stepMs: number): Verdict | undefined {
+  const stoodMs = stepMs > 0 ? at - state.sinceMs : 0;
+  const known = state.value !== null && value !== null;
+  if (known) {
+    state.knownMs = Math.min(state.knownMs + stepMs, 10 * DAY_MS);
+    // Forgets slowly: once a month of quiet nights has passed, one of them is no longer the measure.
+    state.longestMs = Math.max(0.9999 * state.longestMs, stoodMs);
+  }
+  state.value = value;
+  state.sinceMs = at;
+  state.readings = 1;
+  state.noted[0] = null;
+  state.noted[1] = null;
+  state.changes[0] = 0;
+  state.changes[1] = 0;
+  return known ? ABSENT : undefined;
+}
+
+function note(state: State, which: 0 | 1, value: number | null, step: number): void {
+  if (value === null) return;
+  const noted = state.noted[which];
+  if (noted !== null && Math.abs(value - noted) < step) return;
+  if (noted !== null) state.changes[which] += 1;
+  state.noted[which] = value;
+}
+
+function isContradicted(candidate: FlatlineCandidate, state: State): boolean {
+  const [witnessed, neighboured] = state.changes;
+  const neighbourMoves = neighboured >= NEIGHBOUR_SHARE * state.readings;
+  const follows = witnessed >= LEAST_CHANGES && (!candidate.needsNeighbour || neighbourMoves);
+  const lively = state.knownMs >= DAY_MS && state.longestMs > 0 && state.longestMs <= LIVELY_MS;
+  return follows || (lively && (candidate.needsNeighbour ? neighbourMoves : neighboured >= LEAST_CHANGES));
+}

@@ -1,0 +1,150 @@
+// Which quantities of a site should move, and which other channels show that one of them should have.
+
+import type { Site, SiteInlet } from '@afterwatt/wire';
+import { rightLogOdds } from './models/wiring/clamp-pair.ts';
+import type { SiteView } from './site-view.ts';
+
+/** Below these a quantity shows nothing. */
+const DEAD_V = 10;
+const NOTHING_W = 5;
+const NOTHING_A = 0.1;
+/** Changes that count, beyond rounding and noise (common practice). */
+const LEG_STEP_W = 100;
+const VOLTAGE_MOVING_STEP_W = 500;
+const BATTERY_STEP_W = 150;
+const VOLTAGE_STEP_V = 0.05;
+const NOMINAL_V = 120;
+
+/** One quantity that should move, and what shows that it should have. */
+export interface FlatlineCandidate {
+  readonly device: string;
+  readonly quantity: string;
+  /** Null: not sent, or such that standing still means nothing. */
+  readonly value: (view: SiteView) => number | null;
+  /** What it must follow, and by how much that must change to count. */
+  readonly witness: (view: SiteView) => number | null;
+  readonly witnessStep: number;
+  /** What does not stand still while it does, if it is lively itself. */
+  readonly neighbour: (view: SiteView) => number | null;
+  readonly neighbourStep: number;
+  /** A voltage counts only while the other leg's voltage goes on changing. */
+  readonly needsNeighbour: boolean;
+  /** Asked only when it would be called flat: does the witness stand for what this channel measures? */
+  readonly isTrusted: (view: SiteView) => boolean;
+}
+
+/** The candidates of a site by subject; made once a site, as they are asked for with every reading. */
+const bySite = new WeakMap<Site, ReadonlyMap<string, FlatlineCandidate>>();
+
+/** The candidates of a site by subject, 'meter-1 l1.p'. */
+export function flatlineCandidates(site: Site): ReadonlyMap<string, FlatlineCandidate> {
+  const known = bySite.get(site);
+  if (known !== undefined) return known;
+  const candidates = [
+    ...legCandidates(site, 'L1'),
+    ...legCandidates(site, 'L2'),
+    ...site.inlets.flatMap(({ number }) => inletCandidates(site, number)),
+  ];
+  const bySubject = new Map(candidates.map((c) => [`${c.device} ${c.quantity}`, c]));
+  bySite.set(site, bySubject);
+  return bySubject;
+}
+
+function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
+  const { device } = site.meter;
+  const name = leg.toLowerCase();
+  const other = leg === 'L1' ? 'L2' : 'L1';
+  const always = { device, isTrusted: () => true };
+  return [
+    {
+      ...always,
+      quantity: `${name}.v`,
+      value: (view) => above(voltsOf(view, leg), DEAD_V),
+      witness: (view) => wattsOf(view, leg),
+      witnessStep: VOLTAGE_MOVING_STEP_W,
+      neighbour: (view) => voltsOf(view, other),
+      neighbourStep: VOLTAGE_STEP_V,
+      needsNeighbour: true,
+    },
+    {
+      ...always,
+      quantity: `${name}.p`,
+      value: (view) => above(wattsOf(view, leg), NOTHING_W),
+      witness: (view) =>
+        (ampsOf(view, leg) ?? 0) * NOMINAL_V + batteriesW(view, (inlet) => inlet.leg === leg),
+      witnessStep: LEG_STEP_W,
+      neighbour: (view) => wattsOf(view, other),
+      neighbourStep: LEG_STEP_W,
+      needsNeighbour: false,
+    },
+    {
+      ...always,
+      quantity: `${name}.i`,
+      value: (view) => above(ampsOf(view, leg), NOTHING_A),
+      witness: (view) => wattsOf(view, leg),
+      witnessStep: LEG_STEP_W,
+      // Current and power of one clamp that hang together are one fault, told of the power.
+      neighbour: (view) => wattsOf(view, leg),
+      neighbourStep: LEG_STEP_W,
+      needsNeighbour: false,
+    },
+  ];
+}
+
+/** An inlet's channel and its battery's figure: each is the other's witness, once the clamp is proven right. */
+function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
+  const channel = site.inlets.findIndex((inlet) => inlet.number === number);
+  const batteries = site.batteries.filter(({ inlet }) => inlet === number);
+  const inletW = ({ meter }: SiteView) => (number === 1 ? meter?.inlet1W : meter?.inlet2W) ?? null;
+  const batteryW = (view: SiteView) => batteriesW(view, (inlet) => inlet.number === number);
+  const each = {
+    witnessStep: BATTERY_STEP_W,
+    neighbour: () => null,
+    neighbourStep: BATTERY_STEP_W,
+    needsNeighbour: false,
+    isTrusted: ({ wiring }: SiteView) => rightLogOdds(wiring.inlets, channel) > 0,
+  };
+  const [battery, another] = batteries;
+  if (battery === undefined) return [];
+  const ofInlet: FlatlineCandidate = {
+    ...each,
+    device: site.meter.device,
+    quantity: `inlet${number}.p`,
+    value: (view) => above(inletW(view), NOTHING_W),
+    witness: batteryW,
+  };
+  if (another !== undefined) return [ofInlet];
+  const ofBattery: FlatlineCandidate = {
+    ...each,
+    device: battery.device,
+    quantity: 'ac.p',
+    value: ({ batteries: heard }) => heard.get(battery.device)?.acW ?? null,
+    witness: inletW,
+  };
+  return [ofInlet, ofBattery];
+}
+
+function above(value: number | null, least: number): number | null {
+  return value === null || Math.abs(value) <= least ? null : value;
+}
+
+function voltsOf({ meter }: SiteView, leg: 'L1' | 'L2'): number | null {
+  return (leg === 'L1' ? meter?.l1V : meter?.l2V) ?? null;
+}
+
+function wattsOf({ meter }: SiteView, leg: 'L1' | 'L2'): number | null {
+  return (leg === 'L1' ? meter?.l1W : meter?.l2W) ?? null;
+}
+
+function ampsOf({ meter }: SiteView, leg: 'L1' | 'L2'): number | null {
+  return (leg === 'L1' ? meter?.l1A : meter?.l2A) ?? null;
+}
+
+function batteriesW({ site, batteries }: SiteView, isMeant: (inlet: SiteInlet) => boolean): number {
+  let sum = 0;
+  for (const { device, inlet } of site.batteries) {
+    const of = site.inlets.find(({ number }) => number === inlet);
+    if (of !== undefined && isMeant(of)) sum += batteries.get(device)?.acW ?? 0;
+  }
+  return sum;
+}
