@@ -22,6 +22,7 @@ export function rulesMetrics(): RulesMetrics {
     lag: new Gauge({
       name: 'afterwatt_rules_lag_seconds',
       help: 'Time from the commit of the newest judged pulse of the ingest to the commit of what was found.',
+      aggregator: 'max',
       registers,
     }),
   };
