@@ -87,6 +87,10 @@ describe('the reserve in an outage', () => {
     expect(raises(run(reserveForecast, dark(30, HOUR_S)))).toEqual(['battery-1 720']);
   });
 
+  it('is told within half a minute where there are only minutes', () => {
+    expect(raises(run(reserveForecast, dark(20.5, HOUR_S)))).toEqual(['battery-1 620']);
+  });
+
   it.each([
     { why: 'the grid is there', events: series(4 * HOUR_S, (s) => 30 - s / 2000, flat(-276)) },
     {

@@ -16,8 +16,11 @@ const MINUTE_MS = 60_000;
 const HOUR_MS = 60 * MINUTE_MS;
 /** Time constant of the recent load; it is a plain mean until an outage has lasted so long. */
 const RECENT_MS = 30 * MINUTE_MS;
-/** A forecast on less of the outage than this would be one on its first minute's load. */
+/** A forecast on less of the outage than this would be one on its first minute's load ... */
 const KNOWN_MS = 2 * MINUTE_MS;
+/** ... unless there is no more time than this, when a few readings must do. */
+const PRESSING_MS = 5 * MINUTE_MS;
+const PRESSING_KNOWN_MS = 20_000;
 /** After so long ahead the usual load counts for half (own judgement). */
 const HALF_RECENT_MS = 4 * HOUR_MS;
 /** The forecast is made anew this often; in between it only comes closer. */
@@ -64,13 +67,15 @@ export const reserveForecast = defineDetector({
       state.recentW += (drainW - state.recentW) * (stepMs / overMs);
     }
     state.lastMs = at;
-    if (at - state.sinceMs < KNOWN_MS || at - state.forecastMs < EVERY_MS) return undefined;
-    state.forecastMs = at;
+    const knownMs = at - state.sinceMs;
+    if (knownMs < PRESSING_KNOWN_MS || at - state.forecastMs < EVERY_MS) return undefined;
 
     const battery = batteryOf(view.site, subject);
     if (socPct <= battery.reservePct) return { is: 'unknown', why: 'the reserve is reached' };
     const load = loadToCome(state.recentW, battery, view, at);
     const reserveMs = lastsMs(usableWh(battery.capacityWh, socPct, battery.reservePct), at, load);
+    if (knownMs < KNOWN_MS && reserveMs > PRESSING_MS) return undefined;
+    state.forecastMs = at;
     const leadMs = values.leadMin * MINUTE_MS;
     if (reserveMs > leadMs + values.deadbandMin * MINUTE_MS) return ABSENT;
     if (reserveMs > leadMs) return { is: 'unknown', why: 'within the deadband of the lead' };
