@@ -50,7 +50,7 @@ export function observeHold(
   const forgotten = sinceLastMs > Math.max(FORGOTTEN_MS, GAP_PERIODS * periodMs);
   const known = hold.at > 0 && !forgotten;
   hold.at = at;
-  hold.ratio = ratio;
+  hold.ratio = rounded(ratio);
   if (hold.readings > 0 && (ratio < stay || forgotten)) {
     hold.sinceMs = 0;
     hold.heldMs = 0;
@@ -65,5 +65,11 @@ export function observeHold(
     hold.heldMs += sinceLastMs <= GAP_PERIODS * periodMs ? sinceLastMs : periodMs;
   }
   hold.readings += 1;
-  hold.meanRatio += (ratio - hold.meanRatio) / Math.min(hold.readings, MEAN_READINGS);
+  const mean = hold.meanRatio + (ratio - hold.meanRatio) / Math.min(hold.readings, MEAN_READINGS);
+  hold.meanRatio = rounded(mean);
+}
+
+/** To a hundred-thousandth: short in a checkpoint, and finer than any meter. */
+function rounded(ratio: number): number {
+  return Math.round(1e5 * ratio) / 1e5;
 }

@@ -59,6 +59,11 @@ describe('an inlet that feeds the panel in an outage', () => {
     expect(raises(run(events))).toHaveLength(1);
   });
 
+  it('is told through a clamp without signal: one leg is live and only the battery can feed it', () => {
+    const events = series({ inletW: () => 0, acW: fromOutage(-800) });
+    expect(raises(run(events))).toHaveLength(1);
+  });
+
   it('is told from the second flag on where 240 V loads keep the other leg alive', () => {
     const events = series({ inletW: fromOutage(-800), legV: () => [120, 90] });
     expect(raises(run(events))).toEqual(['inlet 1 113']);

@@ -14,8 +14,6 @@ import { z } from 'zod';
 import { ABSENT, defineDetector, type Facts, type Verdict, type Words } from '../detector.ts';
 import { holdSchema, observeHold, startHold } from '../hold.ts';
 import { emptyCircuitLoad, inletNamed, inletSubject, measureBatteries } from '../models/inlet-load.ts';
-import { stateLogOdds } from '../models/wiring/clamp-pair.ts';
-import { ACCEPT_LOG_ODDS } from '../models/wiring/sequential-test.ts';
 import type { SiteView } from '../site-view.ts';
 import { rounded } from '../wording.ts';
 
@@ -130,18 +128,18 @@ function noteFlow(state: State, inlet: SiteInlet, meter: MeterReading, view: Sit
   else if (state.deadLegSinceMs === 0) state.deadLegSinceMs = meter.at;
 }
 
-/** Power from the inlet into the panel, W, 0 and up; null when the meter does not say. */
+/** Power from the inlet into the panel, W, 0 and up; null when nobody says. */
 function feedOf(inlet: SiteInlet, meter: MeterReading, view: SiteView, limitW: number): number | null {
   const shownW = inlet.number === 1 ? meter.inlet1W : meter.inlet2W;
   const ownW = measureBatteries(inlet, view, own) ? own.watts : null;
   if (shownW !== null && shownW < -limitW) return ownW !== null && ownW > limitW ? 0 : -shownW;
   if (ownW === null || ownW >= -limitW) return shownW === null ? null : 0;
   if (shownW !== null && shownW > limitW) return shownW;
+  // The clamp shows nothing: the only inlet of a house with one live leg feeds it nevertheless.
   const legV = inlet.leg === 'L1' ? meter.l1V : meter.l2V;
   const live = legV !== null && legV >= DEAD_LEG_PU * view.site.service.nominalVolts;
-  if (shownW === null) return live ? -ownW : null;
-  const channel = view.site.inlets.indexOf(inlet);
-  return live && stateLogOdds(view.wiring.inlets, channel, 'dead') >= ACCEPT_LOG_ODDS ? -ownW : 0;
+  const onlyInlet = view.site.inlets.length === 1 && isOtherLegDead(inlet, meter, view);
+  return live && onlyInlet ? -ownW : 0;
 }
 
 /** The leg that no inlet can feed has no voltage. */

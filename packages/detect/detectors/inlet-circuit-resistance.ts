@@ -50,9 +50,12 @@ const STEADY_A = 0.5;
 const NEIGHBOURS_MS = 130_000;
 /** A meter reading belongs to a battery reading that comes no later after it. */
 const PAIRED_MS = 65_000;
-/** With the battery at rest, more than this on the circuit is another load, A. */
-const AT_REST_A = 1;
-const FOREIGN_A = 2;
+/**
+ * The meter shows another current than the battery by more than this: another load, or a clock that is off, so
+ * that the two readings do not belong together.
+ */
+const APART_A = 0.5;
+const APART_SHARE = 0.1;
 /** The levels have to spread so far, A. */
 const LEAST_SPREAD_A = 5;
 /** What rounding to tenths and slow drifts leave in a level, V. */
@@ -154,8 +157,9 @@ function takePair(state: State, inlet: SiteInlet, battery: BatteryReading, view:
     return false;
   if (!measureBatteries(inlet, view, load)) return false;
   const { amps } = load;
-  const shownA = Math.abs((inlet.number === 1 ? meter.inlet1A : meter.inlet2A) ?? 0);
-  if (Math.abs(amps) < AT_REST_A && shownA > FOREIGN_A) return false;
+  const shownA = inlet.number === 1 ? meter.inlet1A : meter.inlet2A;
+  const apartA = shownA === null ? 0 : Math.abs(Math.abs(shownA) - Math.abs(amps));
+  if (apartA > APART_A + APART_SHARE * Math.abs(amps)) return false;
   addToLevel(state, amps, (nowV + thenV) / 2 - battery.acV, battery.at);
   return true;
 }
@@ -164,7 +168,7 @@ function addToLevel(state: State, amps: number, lostV: number, atMs: number): vo
   const number = Math.max(-LEVELS, Math.min(LEVELS, Math.round(amps / LEVEL_A)));
   let level = state.levels.find((candidate) => candidate.level === number);
   if (level === undefined) {
-    level = { level: number, amps, lostV, pairs: 0, off: 0, atMs };
+    level = { level: number, amps: rounded(amps, 4), lostV: rounded(lostV, 4), pairs: 0, off: 0, atMs };
     state.levels.push(level);
   }
   level.atMs = atMs;
@@ -179,8 +183,8 @@ function addToLevel(state: State, amps: number, lostV: number, atMs: number): vo
   }
   level.pairs = Math.min(MEMORY_PAIRS, level.pairs + 1);
   const drawnV = level.pairs === 1 ? distanceV : Math.max(-OUTLIER_V, Math.min(OUTLIER_V, distanceV));
-  level.lostV += drawnV / level.pairs;
-  level.amps += (amps - level.amps) / level.pairs;
+  level.lostV = rounded(level.lostV + drawnV / level.pairs, 4);
+  level.amps = rounded(level.amps + (amps - level.amps) / level.pairs, 4);
 }
 
 function judge(
@@ -202,7 +206,7 @@ function judge(
           known.map((level) => level.lostV),
         );
   if (line === undefined) return undefined;
-  const loopOhm = Math.max(0, line.slope);
+  const loopOhm = rounded(Math.max(0, line.slope), 4);
   state.loopOhm = loopOhm;
   closeDay(state, atMs, loopOhm);
 

@@ -5,7 +5,7 @@
 // Easily confused with: a long charge just below, so the mean of the whole stretch counts, not its peaks; and
 // a charge that pauses for a moment, which cools nothing: dips of up to five minutes are part of it (about the
 // time in which the first-order model of a 15 A breaker, 197 s by UL 489's points, sheds most of its heat).
-// Both witnesses are heard, as for inlet-over-cap.
+// Both witnesses are heard, as for inlet-over-cap; a clamp known to be of another ratio is not.
 
 import { CONTINUOUS_LOAD_S, continuousLimitA, continuousLimitW } from '@afterwatt/electrical';
 import { planCharge } from '@afterwatt/storm';
@@ -25,6 +25,7 @@ import {
   measureCircuit,
   shareBreaker,
 } from '../models/inlet-load.ts';
+import { stateLogOdds } from '../models/wiring/clamp-pair.ts';
 import type { SiteView } from '../site-view.ts';
 import { rounded, spanText } from '../wording.ts';
 
@@ -101,7 +102,9 @@ export const inletContinuousLoad = defineDetector({
       view.storm.open !== null && lastsMs >= PLAN_PROVEN_MS && lastsMs < wantedMs
         ? plannedMs(inlet, view)
         : 0;
-    state.told ||= lastsMs + comesMs >= wantedMs;
+    if (lastsMs + comesMs >= wantedMs && !state.told) {
+      state.told = longest === state.batteries || !isOfOtherRatio(inlet, view);
+    }
     return state.told ? present(longest, inlet, comesMs, event.at, view) : undefined;
   },
   words: ({ subject, facts }) => words(subject, facts),
@@ -146,8 +149,8 @@ function takeReading(stretch: Stretch, atMs: number, load: CircuitLoad, ratio: n
   }
   const knownMs = Math.min(sinceLastMs, GAP_PERIODS * periodMs);
   stretch.coveredMs += knownMs;
-  stretch.ratioMs += ratio * knownMs;
-  stretch.ampsMs += Math.abs(amps) * knownMs;
+  stretch.ratioMs = Math.round(stretch.ratioMs + ratio * knownMs);
+  stretch.ampsMs = Math.round(stretch.ampsMs + Math.abs(amps) * knownMs);
 }
 
 function endStretch(stretch: Stretch): void {
@@ -166,6 +169,11 @@ function longestOf({ meter, batteries }: State): Stretch | null {
     stretch.coveredMs >= LEAST_COVER * (stretch.at - stretch.sinceMs);
   if (!counts(meter)) return counts(batteries) ? batteries : null;
   return counts(batteries) && batteries.sinceMs < meter.sinceMs ? batteries : meter;
+}
+
+/** After hours of charging it is known whether a clamp is of another ratio. */
+function isOfOtherRatio(inlet: SiteInlet, { site, wiring }: SiteView): boolean {
+  return stateLogOdds(wiring.inlets, site.inlets.indexOf(inlet), 'ratio') > 0;
 }
 
 /** For how long the batteries of an inlet will go on charging at full power for the storm, ms. */

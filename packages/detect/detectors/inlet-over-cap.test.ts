@@ -198,6 +198,59 @@ describe('witnesses', () => {
   });
 });
 
+describe('a clamp that is not what it should be', () => {
+  /** At rest, then a charge of 12 A: the clamp shows `shownA`. */
+  const charge = (shownA: number, standingA = 0): SiteEvent[] => [
+    ...seconds(0, 900, 5).map((s) => aMeterReading(s, inletFields(s >= 300 ? shownA : standingA))),
+    ...seconds(3, 900, 10).map((s) => aBatteryReading(s, portFields(s >= 300 ? 12 : 0))),
+  ];
+
+  it('of twice the ratio is no overload: it shows twice at every level and nothing at rest', () => {
+    expect(run(charge(24))).toEqual([]);
+  });
+
+  it('but another load that stands on the circuit is', () => {
+    expect(raises(run(charge(17, 5)))).toEqual(['inlet 1 315']);
+  });
+
+  it('and one that comes on beside a charging battery is, within 15 s', () => {
+    const events = charge(12).map((event) =>
+      event.kind === 'meter' && event.at >= START_MS + 600_000 ? { ...event, ...inletFields(17) } : event,
+    );
+    expect(raises(run(events))).toEqual(['inlet 1 610']);
+  });
+
+  it('nor is what a service carries too little for: 24 A shown, 14 A drawn from the grid', () => {
+    const events = charge(24, 5).map((event) =>
+      event.kind === 'meter' ? { ...event, l1W: event.inlet1W === 2880 ? 1700 : 250, l2W: 300 } : event,
+    );
+    expect(run(events)).toEqual([]);
+  });
+
+  it('on the other inlet raises only the inlet whose battery is over', () => {
+    const inlets = [
+      { number: 1 as const, leg: 'L1' as const },
+      { number: 2 as const, leg: 'L2' as const },
+    ];
+    const batteries = [{ device: 'battery-1' }, { device: 'battery-2', inlet: 2 as const }];
+    const events = [
+      ...seconds(0, 600, 5).map((s) =>
+        aMeterReading(s, { inlet1A: 0, inlet1W: 0, inlet2A: s < 300 ? 0 : 16, inlet2W: s < 300 ? 0 : -1920 }),
+      ),
+      ...seconds(3, 600, 10).map((s) => aBatteryReading(s, portFields(s < 300 ? 0 : 16))),
+      ...seconds(8, 600, 10).map((s) => aBatteryReading(s, portFields(0), 'battery-2')),
+    ];
+    expect(raises(run(events, aSite({ inlets, batteries })))).toEqual(['inlet 1 313']);
+  });
+
+  it('current that a leg draws because an open neutral has taken its voltage is that fault, not this', () => {
+    const events = seconds(0, 600, 5).map((s) =>
+      aMeterReading(s, s < 300 ? inletFields(12) : { l1V: 80, l2V: 160, inlet1A: 18, inlet1W: 1440 }),
+    );
+    expect(run(events, aSite({ batteries: [] }))).toEqual([]);
+  });
+});
+
 describe('what is told', () => {
   it('clears after 60 s below 97 %, and not at 98 %', () => {
     const falls = (toA: number) => (s: number) => (s < 100 ? 10 : s < 200 ? 16 : toA);

@@ -4,14 +4,22 @@
 // Two witnesses are heard apart and either is enough: the meter's inlet channel and the batteries' own
 // figures. So a clamp that sits backwards, or reads half, hides nothing. What is on one circuit adds up: the
 // batteries of an inlet, and the inlets that share a breaker (told on the first of them).
-// Easily confused with: a start of one reading (inrush), and noise about a load that is exactly at the cap.
+// Easily confused with: a start of one reading (inrush), noise about a load that is exactly at the cap, a clamp
+// that reads twice the current or the other inlet's (models/channel-trust.ts: the batteries' own next reading is
+// waited for, then), and the current that a leg draws because an open neutral has taken its voltage.
 
 import { advanceBreakerHeat } from '@afterwatt/electrical';
-import type { Site, SiteInlet } from '@afterwatt/wire';
+import type { MeterReading, Site, SiteInlet } from '@afterwatt/wire';
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Facts, type Verdict, type Words } from '../detector.ts';
 import type { SiteEvent } from '../event.ts';
 import { GAP_PERIODS, type Hold, holdSchema, observeHold, startHold } from '../hold.ts';
+import {
+  channelTrust,
+  channelTrustSchema,
+  learnChannelTrust,
+  startChannelTrust,
+} from '../models/channel-trust.ts';
 import {
   type CircuitLoad,
   emptyCircuitLoad,
@@ -45,6 +53,12 @@ const circuitSchema = z.object({
   peakA: z.number(),
   peakW: z.number(),
 });
+const stateSchema = z.object({
+  circuits: z.array(circuitSchema),
+  /** Of the inlets on these circuits, by their order in the site; a whole breaker rests on all of them. */
+  trusts: z.array(channelTrustSchema),
+});
+type State = z.infer<typeof stateSchema>;
 type Circuit = z.infer<typeof circuitSchema>;
 type Witness = 'meter' | 'batteries';
 
@@ -71,17 +85,21 @@ export const inletOverCap = defineDetector({
   wants: ['meter', 'battery'],
   delays: (values) => ({ onDelayMs: 0, offDelayMs: values.clearSeconds * 1000 }),
   subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
-  state: z.object({ circuits: z.array(circuitSchema) }),
+  state: stateSchema,
   start: (subject, site) => {
     const inlet = inletNamed(site, subject);
     const adds = inlet !== undefined && isFirstOfBreaker(inlet, site);
-    return { circuits: adds ? [startCircuit(false), startCircuit(true)] : [startCircuit(false)] };
+    return {
+      circuits: adds ? [startCircuit(false), startCircuit(true)] : [startCircuit(false)],
+      trusts: site.inlets.map(startChannelTrust),
+    };
   },
   observe({ subject, state, event, view, values }): Verdict | undefined {
     const inlet = inletNamed(view.site, subject);
     if (inlet === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
     const witness = event.kind === 'meter' ? 'meter' : 'batteries';
     const accuracy = view.site.meter.accuracyPct / 100;
+    if (event.kind === 'meter') learnTrusts(state, inlet, event, view);
     let worst: Circuit | undefined;
     let heard = false;
     let below = true;
@@ -90,14 +108,14 @@ export const inletOverCap = defineDetector({
       if (!measureCircuit(inlet, circuit.wholeBreaker, event, view, load)) continue;
       if (circuit.wholeBreaker && anotherIsOver(inlet, event, view)) continue;
       heard = true;
-      const ratio = ratioOf(load, circuit.wholeBreaker, inlet, view.site);
+      const ratio = ratioOf(load, circuit.wholeBreaker, inlet, view);
       const hold = circuit[witness];
       heatBreaker(circuit, witness, event.at, breakerAmps(inlet, view.site));
       observeHold(hold, event.at, ratio, load.periodMs, 1 + accuracy, 1);
       const atOnce = load.sources === 1 && load.plausible && ratio >= values.atOncePct / 100;
       if (atOnce || isHeld(hold, load.sources, accuracy, values.holdSeconds * 1000)) {
-        if (circuit.witness === null) begin(circuit, witness, hold.sinceMs);
-        circuit.belowSinceMs = null;
+        const isOver = event.kind === 'battery' || isBelieved(state, circuit, inlet, event, view);
+        if (isOver && circuit.witness === null) begin(circuit, witness, hold.sinceMs);
       }
       if (isBelow(circuit, event.at, values.clearPct / 100)) {
         circuit.belowSinceMs ??= event.at;
@@ -121,11 +139,24 @@ const load = emptyCircuitLoad();
 const loadOfAnother = emptyCircuitLoad();
 
 /** The load as a share of what the circuit may carry. */
-function ratioOf(load: CircuitLoad, wholeBreaker: boolean, inlet: SiteInlet, site: Site): number {
-  const amps = Math.abs(load.amps);
+function ratioOf(load: CircuitLoad, wholeBreaker: boolean, inlet: SiteInlet, view: SiteView): number {
+  const { site } = view;
+  const watts = Math.abs(load.watts);
+  const ampsAtNominal = watts / site.service.nominalVolts;
+  const amps = haveLegsParted(view) ? Math.min(Math.abs(load.amps), ampsAtNominal) : Math.abs(load.amps);
   return wholeBreaker
     ? amps / breakerAmps(inlet, site)
-    : Math.max(amps / inlet.capAmps, Math.abs(load.watts) / inlet.capWatts);
+    : Math.max(amps / inlet.capAmps, watts / inlet.capWatts);
+}
+
+/** An open neutral: what a leg draws for want of voltage is that fault's, and told as that. */
+function haveLegsParted({ meter, site }: SiteView): boolean {
+  const l1V = meter?.l1V ?? null;
+  const l2V = meter?.l2V ?? null;
+  if (l1V === null || l2V === null) return false;
+  const nominalV = site.service.nominalVolts;
+  const sumIsRight = Math.abs(l1V + l2V - 2 * nominalV) < 0.08 * nominalV;
+  return sumIsRight && Math.abs(l1V - l2V) > 0.1 * nominalV;
 }
 
 /** Rating of the breaker that inlets share; the least where they are registered differently. */
@@ -140,7 +171,7 @@ function anotherIsOver(inlet: SiteInlet, event: SiteEvent, view: SiteView): bool
   for (const other of view.site.inlets) {
     if (other === inlet || !shareBreaker(inlet, other)) continue;
     if (!measureCircuit(other, false, event, view, loadOfAnother)) continue;
-    if (ratioOf(loadOfAnother, false, other, view.site) > 1) return true;
+    if (ratioOf(loadOfAnother, false, other, view) > 1) return true;
   }
   return false;
 }
@@ -153,6 +184,36 @@ function anotherIsOver(inlet: SiteInlet, event: SiteEvent, view: SiteView): bool
 function isHeld(hold: Hold, sources: number, accuracy: number, holdMs: number): boolean {
   if (hold.readings <= sources || hold.heldMs < holdMs) return false;
   return hold.meanRatio > 1 + accuracy * (1 + 1 / Math.sqrt(hold.readings));
+}
+
+/** The inlets whose channels a detector's circuits rest on. */
+function isMember(state: State, inlet: SiteInlet, other: SiteInlet): boolean {
+  return other === inlet || (state.circuits.length > 1 && shareBreaker(inlet, other));
+}
+
+function learnTrusts(state: State, inlet: SiteInlet, meter: MeterReading, view: SiteView): void {
+  for (let i = 0; i < state.trusts.length; i++) {
+    const trust = state.trusts[i];
+    const other = view.site.inlets[i];
+    if (trust === undefined || other === undefined || !isMember(state, inlet, other)) continue;
+    learnChannelTrust(trust, other, meter, view);
+  }
+}
+
+/** The batteries agree, or what the channels show beyond them is another load's. */
+function isBelieved(
+  state: State,
+  circuit: Circuit,
+  inlet: SiteInlet,
+  meter: MeterReading,
+  view: SiteView,
+): boolean {
+  if (circuit.witness !== null || circuit.batteries.readings > 0) return true;
+  return state.trusts.every((trust, i) => {
+    const other = view.site.inlets[i];
+    if (other === undefined || (other !== inlet && !circuit.wholeBreaker)) return true;
+    return channelTrust(trust, other, meter, view, circuit.meter.sinceMs) === 'believed';
+  });
 }
 
 function isBelow(circuit: Circuit, nowMs: number, clearRatio: number): boolean {

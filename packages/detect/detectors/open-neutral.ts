@@ -190,7 +190,8 @@ function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Val
   const limitV = Math.max(values.partedV, USUAL_RESIDUALS * state.usualV);
   if (state.found === null) {
     state.usualReadings = Math.min(RESIDUAL_READINGS, state.usualReadings + 1);
-    state.usualV += (Math.min(apartV, limitV) - state.usualV) / state.usualReadings;
+    const usualV = state.usualV + (Math.min(apartV, limitV) - state.usualV) / state.usualReadings;
+    state.usualV = rounded(usualV, 5);
   }
   const explainedV = 2 * values.looseOhm * Math.abs(neutralCurrentA(impedance, meter));
   return state.usualReadings >= SETTLED_READINGS && apartV >= limitV && apartV >= explainedV ? 1 : 0;

@@ -132,6 +132,8 @@ function takeReading(
   }
   const sinceLastMs = state.beyondB.at === 0 ? periodMs : Math.max(0, meter.at - state.beyondB.at);
   addRms(state.aggregate, volts, Math.min(sinceLastMs, Math.max(periodMs, LONGEST_SPAN_MS)) / 1000);
+  // Short in a checkpoint; a part in a thousand million is lost.
+  state.aggregate.squareVS = rounded(state.aggregate.squareVS, 2);
   return closed;
 }
 
@@ -141,7 +143,7 @@ function judgeInterval(
   limits: ServiceVoltageLimits,
   deadbandV: number,
 ): void {
-  state.lastMeanV = meanV;
+  state.lastMeanV = rounded(meanV, 3);
   const margin = state.left === null ? 0 : deadbandV;
   const inside = meanV <= limits.rangeAMaxV - margin && meanV >= limits.rangeAMinV + margin;
   if (inside) {
@@ -151,7 +153,7 @@ function judgeInterval(
   if (state.left !== null) return;
   state.left = 'A';
   state.sinceMs = startMs;
-  state.decidedV = meanV;
+  state.decidedV = rounded(meanV, 3);
 }
 
 function judgeReading(

@@ -21,7 +21,7 @@ import {
   runningMedian,
   theilSen,
 } from '@afterwatt/electrical';
-import type { MeterReading } from '@afterwatt/wire';
+import type { MeterReading, Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import type { Model, SiteView } from '../site-view.ts';
 
@@ -43,6 +43,13 @@ const DAYS = 60;
 const SLOPES_A_DAY = 4;
 /** Readings farther apart than this have other things between them than a load's step. */
 const NEIGHBOURS_MS = 130_000;
+/** Lines that the running medians need before they say anything. */
+const LEAST_LINES = 5;
+/** Beyond what the accuracy of two voltages allows, a line may miss nought at no current by this, V. */
+const INTERCEPT_MARGIN_V = 0.5;
+/** Only levels that differ by so much, and so many of them, tell one arrangement from the other. */
+const DISTINCT_A = 1;
+const DISTINCT_LEVELS = 4;
 /** Votes for one arrangement of the clamps or the other; the sign decides, the bound keeps it open to change. */
 const VOTES_MAX = 8;
 const VOTES_TO_TURN = 3;
@@ -124,16 +131,16 @@ export const serviceImpedanceModel: Model<ServiceImpedanceState> = {
     if (!isLive(before, view)) return;
     closeDay(state, event.at);
     learnSum(state, before, event);
-    if (isNewLevel(state, before, event)) takeLevel(state, event);
+    if (isNewLevel(state, before, event)) takeLevel(state, event, mostInterceptV(view.site));
   },
 };
 
 /**
- * Neutral resistance as the last lines have it (running median), ohm; null before there are three of them.
+ * Neutral resistance as the last lines have it (running median), ohm; null before there are a few of them.
  * Good to some hundredths of an ohm.
  */
 export function neutralOhm(state: ServiceImpedanceState): number | null {
-  const slope = state.slopes.arrived.length < 3 ? undefined : runningMedian(state.slopes);
+  const slope = state.slopes.arrived.length < LEAST_LINES ? undefined : runningMedian(state.slopes);
   return slope === undefined ? null : neutralOf(state, slope);
 }
 
@@ -162,7 +169,8 @@ export function neutralTrend(view: SiteView): readonly { readonly dayMs: number;
 export function differenceResidualV(state: ServiceImpedanceState, meter: MeterReading): number | null {
   const slope = runningMedian(state.slopes);
   const intercept = runningMedian(state.intercepts);
-  if (slope === undefined || intercept === undefined || state.slopes.arrived.length < 3) return null;
+  if (slope === undefined || intercept === undefined || state.slopes.arrived.length < LEAST_LINES)
+    return null;
   return differenceV(meter) - intercept - slope * neutralCurrentA(state, meter);
 }
 
@@ -209,14 +217,14 @@ function isNewLevel(state: ServiceImpedanceState, before: MeterReading, now: Met
   return (state.usesSum ? apartSumA : apartDifA) >= NEW_LEVEL_A;
 }
 
-function takeLevel(state: ServiceImpedanceState, meter: MeterReading): void {
+function takeLevel(state: ServiceImpedanceState, meter: MeterReading, interceptV: number): void {
   const difA = legA(meter, 1) - legA(meter, 2);
   const sumA = legA(meter, 1) + legA(meter, 2);
   if (state.levels.length === LEVELS) state.levels.shift();
   state.levels.push({ difA: rounded(difA), sumA: rounded(sumA), difV: rounded(differenceV(meter)) });
   if (state.levels.length < LEAST_LEVELS) return;
-  const byDif = lineOf(state, (level) => level.difA);
-  const bySum = lineOf(state, (level) => level.sumA);
+  const byDif = lineOf(state, interceptV, (level) => level.difA);
+  const bySum = lineOf(state, interceptV, (level) => level.sumA);
   vote(state, byDif, bySum);
   const line = state.usesSum ? bySum : byDif;
   if (line === undefined) return;
@@ -234,18 +242,35 @@ interface LevelLine {
   /** Range of the currents, A, and the median distance from the line, V. */
   readonly spreadA: number;
   readonly leftV: number;
+  /** Levels that are apart from each other. */
+  readonly distinct: number;
 }
 
 type Level = ServiceImpedanceState['levels'][number];
 
-function lineOf(state: ServiceImpedanceState, currentOf: (level: Level) => number): LevelLine | undefined {
+function lineOf(
+  state: ServiceImpedanceState,
+  interceptV: number,
+  currentOf: (level: Level) => number,
+): LevelLine | undefined {
   const amps = state.levels.map(currentOf);
   const volts = state.levels.map((level) => level.difV);
   const spreadA = Math.max(...amps) - Math.min(...amps);
   const line = spreadA < LEAST_SPREAD_A ? undefined : theilSen(amps, volts);
-  if (line === undefined) return undefined;
+  // Without current the legs differ by what the meter's accuracy allows and no more.
+  if (line === undefined || Math.abs(line.intercept) > interceptV) return undefined;
   const leftV = medianAbsoluteDeviation(volts.map((v, i) => v - line.slope * (amps[i] ?? 0)));
-  return { slope: rounded(line.slope), intercept: rounded(line.intercept), spreadA, leftV };
+  const distinct = distinctCount(amps);
+  return { slope: rounded(line.slope), intercept: rounded(line.intercept), spreadA, leftV, distinct };
+}
+
+function distinctCount(amps: readonly number[]): number {
+  const sorted = amps.toSorted((a, b) => a - b);
+  return sorted.filter((value, i) => i === 0 || value - (sorted[i - 1] ?? value) > DISTINCT_A).length;
+}
+
+function mostInterceptV({ service, meter }: Site): number {
+  return 2 * (meter.accuracyPct / 100) * service.nominalVolts + INTERCEPT_MARGIN_V;
 }
 
 /** Counts which of the two explains the voltages; turning over forgets what the other one said. */
@@ -255,6 +280,7 @@ function vote(
   bySum: LevelLine | undefined,
 ): void {
   if (byDif === undefined || bySum === undefined) return;
+  if (byDif.distinct < DISTINCT_LEVELS || bySum.distinct < DISTINCT_LEVELS) return;
   if (byDif.leftV < EXPLAINS_BETTER * bySum.leftV) state.votes = Math.min(VOTES_MAX, state.votes + 1);
   else if (bySum.leftV < EXPLAINS_BETTER * byDif.leftV) state.votes = Math.max(-VOTES_MAX, state.votes - 1);
   const turns = state.usesSum ? state.votes >= VOTES_TO_TURN : state.votes <= -VOTES_TO_TURN;
