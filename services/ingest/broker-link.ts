@@ -10,8 +10,6 @@ import type { Message, Take } from './message.ts';
 import { OrderedAcks, type OwedAck } from './ordered-acks.ts';
 
 const MQTT_5 = { protocolVersion: 5 } as const;
-/** All workers of this name share the messages among them. */
-const SHARE = '$share/ingest/';
 /** A broker keeps for a worker that is away what it missed, a long weekend at most. */
 const SESSION_EXPIRY_S = 4 * 86_400;
 /** Messages under way to us: more than two batches of one reading each, so that the broker need never wait. */
@@ -38,7 +36,13 @@ export class BrokerRefusal extends Error {
 
 export interface BrokerLinkOptions {
   readonly url: URL;
-  /** Names the session at the broker; must be the same from one start to the next. */
+  /**
+   * The workers of a group share the messages among them. Mosquitto's access file does not say who may subscribe to
+   * what: a device that knew this name could join the group, or take a worker's session over, and every message that
+   * then falls to it would be lost. So it stands in both names, and is a secret with such a broker.
+   */
+  readonly group: string;
+  /** Names the session at the broker, with the group; both must be the same from one start to the next. */
   readonly worker: string;
   readonly take: Take;
 }
@@ -57,7 +61,7 @@ export interface BrokerLink {
  * Connects, subscribes and begins to take messages.
  * @throws BrokerRefusal, or what the socket says
  */
-export async function openBrokerLink({ url, worker, take }: BrokerLinkOptions): Promise<BrokerLink> {
+export async function openBrokerLink({ url, group, worker, take }: BrokerLinkOptions): Promise<BrokerLink> {
   const socket = openSocket(url);
   const parsing = parser(MQTT_5);
   const acks = new OrderedAcks((bytes) => socket.write(bytes));
@@ -146,15 +150,16 @@ export async function openBrokerLink({ url, worker, take }: BrokerLinkOptions): 
   }
 
   try {
-    const connack = await ask(connectPacket(url, worker), 'connack');
+    const connack = await ask(connectPacket(url, `afterwatt-${group}-${worker}`), 'connack');
     const code = connack.reasonCode ?? 0;
     if (code >= FAILURE_CODES_FROM) throw new BrokerRefusal('the connection', code);
+    const share = `$share/${group}/`;
     const subscriptions = [
       // A shared subscription is not given retained messages (MQTT 5.0, 4.8.2; rh 2 says so to a broker that
       // would), so a new session asks once for those that there are; a state that changes in that moment comes
       // twice, which does no harm.
-      { topic: SHARE + topicFilter('readings'), qos: 1, rh: 2 },
-      { topic: SHARE + topicFilter('state'), qos: 1, rh: 2 },
+      { topic: share + topicFilter('readings'), qos: 1, rh: 2 },
+      { topic: share + topicFilter('state'), qos: 1, rh: 2 },
       { topic: marker, qos: 1, rh: 2 },
       ...(connack.sessionPresent ? [] : [{ topic: topicFilter('state'), qos: 1 } as const]),
     ] as const;
@@ -228,7 +233,7 @@ function openSocket(url: URL): Socket {
   return socket;
 }
 
-function connectPacket(url: URL, worker: string): Packet {
+function connectPacket(url: URL, clientId: string): Packet {
   const credentials =
     url.username === ''
       ? {}
@@ -240,7 +245,7 @@ function connectPacket(url: URL, worker: string): Packet {
     cmd: 'connect',
     ...MQTT_5,
     protocolId: 'MQTT',
-    clientId: `afterwatt-${worker}`,
+    clientId,
     clean: false,
     keepalive: KEEP_ALIVE_S,
     ...credentials,

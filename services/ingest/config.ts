@@ -2,6 +2,10 @@ import { readFileSync } from 'node:fs';
 import { environmentFields, readEnvironment, StartupError } from '@afterwatt/runtime';
 import { z } from 'zod';
 
+const name = z
+  .string()
+  .regex(/^[a-z0-9][a-z0-9-]{0,40}$/, 'must be lower-case letters, digits and hyphens, at most 41');
+
 const schema = z.object({
   DATABASE_URL: environmentFields.postgresUrl,
   MQTT_PORT: environmentFields.port(1883),
@@ -15,10 +19,8 @@ const schema = z.object({
       'must be mqtt:// or mqtts://: the broker is reached over TCP or TLS',
     )
     .optional(),
-  INGEST_WORKER: z
-    .string()
-    .regex(/^[a-z0-9][a-z0-9-]{0,40}$/, 'must be lower-case letters, digits and hyphens, at most 41')
-    .default('ingest-1'),
+  INGEST_WORKER: name.default('ingest-1'),
+  INGEST_GROUP: name.default('ingest'),
   LOG_LEVEL: environmentFields.logLevel,
 });
 
@@ -30,7 +32,12 @@ export type SourceConfig =
       readonly port: number;
       readonly tls: TlsConfig | undefined;
     }
-  | { readonly kind: 'broker'; readonly url: string };
+  | {
+      readonly kind: 'broker';
+      readonly url: string;
+      /** Workers of one group share the messages. A secret, where the broker lets anyone subscribe to anything. */
+      readonly group: string;
+    };
 
 /** A second listener; certificate and key are PEM. */
 export interface TlsConfig {
@@ -61,7 +68,7 @@ export function readConfig(environment: Readonly<Record<string, string | undefin
     source:
       parsed.MQTT_URL === undefined
         ? { kind: 'endpoint', host: parsed.MQTT_HOST, port: parsed.MQTT_PORT, tls: readTls(parsed) }
-        : { kind: 'broker', url: parsed.MQTT_URL },
+        : { kind: 'broker', url: parsed.MQTT_URL, group: parsed.INGEST_GROUP },
     worker: parsed.INGEST_WORKER,
     logLevel: parsed.LOG_LEVEL,
     batchReadings: 5_000,

@@ -1,5 +1,6 @@
 // The shared subscription against a real Mosquitto: what is not acknowledged comes again, what is does not.
 
+import { randomBytes } from 'node:crypto';
 import { createLogger } from '@afterwatt/runtime';
 import { topicOf } from '@afterwatt/wire';
 import mqtt from 'mqtt';
@@ -9,6 +10,8 @@ import type { Message, Source } from './message.ts';
 import { startBrokerSource } from './source-broker.ts';
 
 const log = createLogger('ingest', 'silent');
+/** As long and as random as a deployment's. */
+const GROUP = randomBytes(16).toString('hex');
 
 describe.skipIf(!hasMosquitto)('a shared subscription on a broker (needs Mosquitto)', () => {
   let broker: Mosquitto;
@@ -37,6 +40,7 @@ describe.skipIf(!hasMosquitto)('a shared subscription on a broker (needs Mosquit
     const taking = { messages, bound: Number.POSITIVE_INFINITY };
     const source = await startBrokerSource({
       url,
+      group: GROUP,
       worker: 'ingest-1',
       log,
       take: (message) => messages.push(message) < taking.bound,
@@ -128,6 +132,19 @@ describe.skipIf(!hasMosquitto)('a shared subscription on a broker (needs Mosquit
     dying.stream.destroy();
     dying.end(true);
     await expect.poll(() => taking.texts()).toContain('{"online":false}');
+    for (const message of taking.messages) message.acknowledge();
+  });
+
+  it('loses nothing to a device that joins the group, or takes the session over, that it can guess', async () => {
+    const taking = await take();
+    for (const clientId of ['afterwatt-ingest-1', 'afterwatt-ingest-ingest-1']) {
+      const greedy = await device({ clientId, clean: false });
+      await greedy.subscribeAsync('$share/ingest/afterwatt/v1/+/+/readings', { qos: 1 });
+    }
+    const publisher = await device();
+    const sent = Array.from({ length: 20 }, (_, index) => `${index}`);
+    for (const text of sent) await publisher.publishAsync(readings('greedy'), text, { qos: 1 });
+    await expect.poll(() => taking.texts()).toEqual(sent);
     for (const message of taking.messages) message.acknowledge();
   });
 

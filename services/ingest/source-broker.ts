@@ -12,6 +12,7 @@ const CAUGHT_UP_WITHIN_MS = 12_000;
 
 export interface BrokerDeps {
   readonly url: string;
+  readonly group: string;
   readonly worker: string;
   readonly take: Take;
   readonly onRoom: (listener: () => void) => void;
