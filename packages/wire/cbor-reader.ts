@@ -187,7 +187,7 @@ function decodeText(bytes: Uint8Array): string {
 }
 
 /** IEEE 754 binary16, RFC 8949 appendix D. */
-function halfFloat(bits: number): number {
+export function halfFloat(bits: number): number {
   const exponent = (bits >> 10) & 0x1f;
   const fraction = bits & 0x3ff;
   const sign = bits & 0x8000 ? -1 : 1;

@@ -20,7 +20,9 @@ export function decodePack(payload: Uint8Array, contentType: string | undefined)
       `A payload must be at most ${MAX_PAYLOAD_BYTES} bytes, it has ${payload.length}: send a backlog in several messages.`,
     );
   }
-  const decoded = decode(payload, contentType);
+  const format = formatOf(payload, contentType);
+  if (typeof format !== 'string') return format;
+  const decoded = format === 'json' ? decodeJson(payload) : decodeCbor(payload);
   if (decoded.kind === 'decoded' && decoded.pack.length > MAX_RECORDS) {
     return refuse(
       'too-many-records',
@@ -30,21 +32,22 @@ export function decodePack(payload: Uint8Array, contentType: string | undefined)
   return decoded;
 }
 
-function decode(payload: Uint8Array, contentType: string | undefined): DecodedPack | Refusal {
+/** Which of the two a payload claims to be. */
+export function formatOf(payload: Uint8Array, contentType: string | undefined): 'json' | 'cbor' | Refusal {
   // Parameters such as charset say nothing that RFC 8428 leaves open; a media type has no case (RFC 9110, 8.3.1).
   const mediaType = contentType?.split(';', 1)[0]?.trim().toLowerCase();
   switch (mediaType) {
     case undefined:
     case '':
-      return payload[0] === LEFT_BRACKET ? decodeJson(payload) : decodeCbor(payload);
+      return payload[0] === LEFT_BRACKET ? 'json' : 'cbor';
     case 'application/senml+json':
     case 'application/sensml+json':
     case 'application/json':
-      return decodeJson(payload);
+      return 'json';
     case 'application/senml+cbor':
     case 'application/sensml+cbor':
     case 'application/cbor':
-      return decodeCbor(payload);
+      return 'cbor';
     default:
       return refuse(
         'content-type',

@@ -1,4 +1,7 @@
-import { decodePack } from './decode-pack.ts';
+import { decodePack, formatOf, MAX_PAYLOAD_BYTES } from './decode-pack.ts';
+import { readPlainCbor } from './plain-cbor.ts';
+import { readPlainJson } from './plain-json.ts';
+import { PlainPack } from './plain-pack.ts';
 import {
   findQuantity,
   findRangeProblem,
@@ -72,6 +75,34 @@ type Gathering = {
  * @param device the device of the topic
  */
 export function decodeReadings(
+  payload: Uint8Array,
+  contentType: string | undefined,
+  receivedAtMs: number,
+  device: string,
+): DecodedReadings {
+  const readings = readPlain(payload, contentType, receivedAtMs, device);
+  if (readings !== undefined) return { kind: 'accepted', readings, refused: [] };
+  return decodeAny(payload, contentType, receivedAtMs, device);
+}
+
+/** The readings of a pack with nothing unusual and nothing wrong; undefined = to be read by the general way. */
+export function readPlain(
+  payload: Uint8Array,
+  contentType: string | undefined,
+  receivedAtMs: number,
+  device: string,
+): Reading[] | undefined {
+  if (payload.length > MAX_PAYLOAD_BYTES) return undefined;
+  const pack = new PlainPack(payload, device, receivedAtMs, MAX_AGE_MS, MAX_AHEAD_MS);
+  const format = formatOf(payload, contentType);
+  const isPlain =
+    (format === 'json' && readPlainJson(payload, pack)) ||
+    (format === 'cbor' && readPlainCbor(payload, pack));
+  return isPlain ? pack.end() : undefined;
+}
+
+/** The general way: any payload, by all of RFC 8428. */
+export function decodeAny(
   payload: Uint8Array,
   contentType: string | undefined,
   receivedAtMs: number,

@@ -49,7 +49,7 @@ const DEFAULT_VERSION = 10;
 /** RFC 9100 section 4: version 10 with feature 4, secondary units. */
 const VERSION_WITH_SECONDARY_UNITS = DEFAULT_VERSION + 2 ** 4;
 /** RFC 8428 section 4.5.3: a time below this counts from now. */
-const FIRST_ABSOLUTE_TIME = 2 ** 28;
+export const FIRST_ABSOLUTE_TIME = 2 ** 28;
 const LABELS = new Set([
   'bn',
   'bt',
@@ -68,9 +68,9 @@ const LABELS = new Set([
   'ut',
 ]);
 /** Longer than any identifier; each record of a pack repeats the base name, so it must not be long. */
-const MAX_BASE_NAME = 255;
+export const MAX_BASE_NAME = 255;
 /** RFC 8428 section 4.5.1. */
-const NAME_PATTERN = /^[A-Za-z0-9][A-Za-z0-9\-:./_]*$/;
+export const NAME_PATTERN = /^[A-Za-z0-9][A-Za-z0-9\-:./_]*$/;
 
 /** A record as it came: known labels, values of any type. */
 type RawRecord = { [Label in keyof SenmlRecord]?: unknown };

@@ -91,7 +91,10 @@ export class DeviceConnection {
   constructor(deps: ConnectionDeps) {
     this.#deps = deps;
     this.#socket = deps.socket;
-    this.#acks = new OrderedAcks((bytes) => this.#socket.write(bytes));
+    this.#acks = new OrderedAcks(
+      (bytes) => this.#socket.write(bytes),
+      () => this.#goOnWithRoom(),
+    );
     this.#parser.on('packet', (packet) => this.#onPacket(packet));
     this.#parser.on('error', () => this.#fail(REASON.protocolError));
     deps.socket.setNoDelay(true);
@@ -283,10 +286,8 @@ export class DeviceConnection {
     }
     const message = new DeviceMessage(packet, this.#heardAtMs, this.#right?.company, () => {
       this.#unackedBytes -= packet.payload.length;
-      ack?.settle();
-      if (this.#acks.size <= this.#limits.messages / 2 && this.#unackedBytes <= this.#limits.bytes / 2) {
-        this.#release('unacknowledged');
-      }
+      if (ack === undefined) this.#goOnWithRoom();
+      else ack.settle();
     });
     this.#unackedBytes += packet.payload.length;
     this.#rate.spend(Math.max(0, LEAST_COST_BYTES - packet.payload.length), this.#heardAtMs);
@@ -294,6 +295,11 @@ export class DeviceConnection {
       this.#hold('unacknowledged');
     }
     if (!this.#deps.take(message)) this.#hold('full');
+  }
+
+  #goOnWithRoom(): void {
+    const { messages, bytes } = this.#limits;
+    if (this.#acks.size <= messages / 2 && this.#unackedBytes <= bytes / 2) this.#release('unacknowledged');
   }
 
   #mayUse(topic: Topic): boolean {

@@ -13,12 +13,15 @@ export interface OwedAck {
 
 export class OrderedAcks {
   readonly #write: (bytes: Buffer) => void;
+  readonly #onSent: () => void;
   #owed: Owed[] = [];
   #flushing = false;
   #ended = false;
 
-  constructor(write: (bytes: Buffer) => void) {
+  /** @param onSent called when some were sent, and fewer are owed */
+  constructor(write: (bytes: Buffer) => void, onSent: () => void = () => {}) {
     this.#write = write;
+    this.#onSent = onSent;
   }
 
   /** Acknowledgements owed and not sent. */
@@ -54,6 +57,7 @@ export class OrderedAcks {
     }
     this.#owed = this.#owed.slice(count);
     this.#write(bytes.subarray(0, end));
+    this.#onSent();
   }
 
   /** Called when one is settled; all that are settled in the same turn go together. */

@@ -38,8 +38,8 @@ export function meterReading(device: number, atMs: number): MeterReading {
   const l2W = 350 + wander / 2;
   return {
     ...emptyMeterReading('meter-1', atMs),
-    l1V: 120.4 - wander / 100,
-    l2V: 121.1 - wander / 200,
+    l1V: round(120.4 - wander / 100),
+    l2V: round(121.1 - wander / 200),
     l1A: round(l1W / 120),
     l2A: round(l2W / 121),
     l1W: round(l1W),
