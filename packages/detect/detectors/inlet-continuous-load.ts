@@ -161,14 +161,19 @@ function endStretch(stretch: Stretch): void {
   stretch.ampsMs = 0;
 }
 
-/** The stretch that has lasted longest, of those whose whole mean is at the limit; null where there is none. */
+/** The stretch that has lasted longest, of those that count; null where none does. */
 function longestOf({ meter, batteries }: State): Stretch | null {
-  const counts = (stretch: Stretch) =>
-    stretch.sinceMs > 0 &&
-    stretch.ratioMs >= stretch.coveredMs &&
-    stretch.coveredMs >= LEAST_COVER * (stretch.at - stretch.sinceMs);
   if (!counts(meter)) return counts(batteries) ? batteries : null;
   return counts(batteries) && batteries.sinceMs < meter.sinceMs ? batteries : meter;
+}
+
+/** The mean of all of it is at the limit, and nearly all of it is known. */
+function counts(stretch: Stretch): boolean {
+  return (
+    stretch.sinceMs > 0 &&
+    stretch.ratioMs >= stretch.coveredMs &&
+    stretch.coveredMs >= LEAST_COVER * (stretch.at - stretch.sinceMs)
+  );
 }
 
 /** After hours of charging it is known whether a clamp is of another ratio. */

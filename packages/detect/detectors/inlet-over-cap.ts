@@ -217,8 +217,11 @@ function isBelieved(
 }
 
 function isBelow(circuit: Circuit, nowMs: number, clearRatio: number): boolean {
-  const stillOver = (hold: Hold) => hold.ratio >= clearRatio && nowMs - hold.at <= SILENT_MS;
-  return !stillOver(circuit.meter) && !stillOver(circuit.batteries);
+  return !isStillOver(circuit.meter, nowMs, clearRatio) && !isStillOver(circuit.batteries, nowMs, clearRatio);
+}
+
+function isStillOver(hold: Hold, nowMs: number, clearRatio: number): boolean {
+  return hold.ratio >= clearRatio && nowMs - hold.at <= SILENT_MS;
 }
 
 function startCircuit(wholeBreaker: boolean): Circuit {
