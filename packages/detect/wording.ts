@@ -28,7 +28,7 @@ export function spanText(ms: number): string {
   return hours % 24 === 0 ? `${hours / 24} days` : `${Math.floor(hours / 24)} days ${hours % 24} h`;
 }
 
-/** A time on the site's own clock: 'Tue 3 Mar, 16:30'. @param timeZone IANA name */
+/** A time on the site's own clock, with its zone, for readers elsewhere: 'Tue 3 Mar, 16:30 MST'. @param timeZone IANA name */
 export function clockText(atMs: number, timeZone: string): string {
   const part = new Intl.DateTimeFormat('en-US', {
     timeZone,
@@ -38,9 +38,10 @@ export function clockText(atMs: number, timeZone: string): string {
     hour: '2-digit',
     minute: '2-digit',
     hourCycle: 'h23',
+    timeZoneName: 'short',
   }).formatToParts(atMs);
   const of = (type: Intl.DateTimeFormatPartTypes) => part.find((p) => p.type === type)?.value ?? '';
-  return `${of('weekday')} ${of('day')} ${of('month')}, ${of('hour')}:${of('minute')}`;
+  return `${of('weekday')} ${of('day')} ${of('month')}, ${of('hour')}:${of('minute')} ${of('timeZoneName')}`;
 }
 
 /** When an event is expected, to follow 'expected'. @param onsetMs or NOT_SAID */
