@@ -9,5 +9,6 @@ export {
 } from './detectors/fleet-silence.ts';
 export { type Engine, type Finding, startEngine, type Transition } from './engine.ts';
 export type { DeviceState, Lags, Mended, SiteEvent, StormMessage, Tick } from './event.ts';
+export { neutralTrend } from './models/service-impedance.ts';
 export { type ClampFault, type ClampReport, wiringReport } from './models/wiring-report.ts';
 export { type SavedSequence, type Sequence, savedSequenceSchema, startSequence } from './sequence.ts';

@@ -13,7 +13,6 @@
 // Sources: ANSI C84.1 range A for the parting; 0.3 ohm and five times its own history: own judgement, ten
 // times what a healthy neutral of some tens of milliohm has; at 20 A it makes 120 W of heat in one joint.
 
-import { theilSen } from '@afterwatt/electrical';
 import type { MeterReading, Priority } from '@afterwatt/wire';
 import { z } from 'zod';
 import {
@@ -25,10 +24,10 @@ import {
   type Verdict,
   type Words,
 } from '../detector.ts';
+import { historyOhm, isClimbing } from '../models/neutral-trend.ts';
 import {
   differenceResidualV,
   neutralCurrentA,
-  neutralHistoryOhm,
   neutralOhm,
   type ServiceImpedanceState,
 } from '../models/service-impedance.ts';
@@ -56,11 +55,6 @@ const SOUND_CURRENT_A = 3;
 const CALM_MS = 15 * MINUTE_MS;
 /** All levels of a line are newer than the fault after so many lines. */
 const LINES_OF_NEW_LEVELS = 9;
-/** A climb is looked for in this many days, at least so many, of which so large a share of pairs rises. */
-const CLIMB_DAYS = 14;
-const CLIMB_DAYS_LEAST = 6;
-const CLIMB_PAIRS = 0.8;
-
 const THRESHOLDS = {
   highPu: { default: 1.05, unit: 'pu', min: 1, max: 1.5, source: 'ANSI C84.1 service range A: 126 V' },
   lowPu: { default: 0.95, unit: 'pu', min: 0.5, max: 1, source: 'ANSI C84.1 service range A: 114 V' },
@@ -199,7 +193,7 @@ function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Val
 
 /** A new line of the neutral: loose, climbing, or neither. */
 function judgeLine(state: State, atMs: number, impedance: ServiceImpedanceState, values: Values): void {
-  const history = neutralHistoryOhm(impedance, values.looseOhm) ?? HEALTHY_OHM;
+  const history = historyOhm(impedance.days, values.looseOhm) ?? HEALTHY_OHM;
   const latest = impedance.latestOhm ?? 0;
   const isLoose = impedance.latestFits && latest > values.looseOhm && latest > values.overHistory * history;
   if (isLoose) {
@@ -214,32 +208,7 @@ function judgeLine(state: State, atMs: number, impedance: ServiceImpedanceState,
   }
   const now = neutralOhm(impedance) ?? 0;
   const hasRisen = now > values.climbOhm && now > values.climbOverHistory * history;
-  if (hasRisen || isClimbing(impedance, values)) find(state, 'climbing', atMs, impedance.lines);
-}
-
-/** Most pairs of the last days rise (Kendall), and the last ones are far above the first. */
-function isClimbing({ days }: ServiceImpedanceState, values: Values): boolean {
-  const last = days.slice(-CLIMB_DAYS);
-  const first = last[0];
-  if (first === undefined || last.length < CLIMB_DAYS_LEAST) return false;
-  let rising = 0;
-  let pairs = 0;
-  for (let i = 0; i < last.length; i++) {
-    for (let j = 0; j < i; j++) {
-      pairs += 1;
-      if ((last[i]?.ohm ?? 0) > (last[j]?.ohm ?? 0)) rising += 1;
-    }
-  }
-  if (rising < CLIMB_PAIRS * pairs) return false;
-  const line = theilSen(
-    last.map(({ day }) => day - first.day),
-    last.map(({ ohm }) => ohm),
-  );
-  if (line === undefined) return false;
-  const spanDays = (last.at(-1)?.day ?? first.day) - first.day;
-  const fromOhm = Math.max(0.02, line.intercept);
-  const toOhm = line.intercept + line.slope * spanDays;
-  return toOhm > 0.7 * values.climbOhm && toOhm > 2 * fromOhm;
+  if (hasRisen || isClimbing(impedance.days, values.climbOhm)) find(state, 'climbing', atMs, impedance.lines);
 }
 
 function find(state: State, found: 'open' | 'loose' | 'climbing', sinceMs: number, line: number): void {
@@ -267,7 +236,7 @@ function isSound(
   const newLines = impedance.lines - state.foundLine;
   if (meter.at - state.lastPointMs < CALM_MS) return false;
   if (state.found === 'climbing') return newLines > LINES_OF_NEW_LEVELS && climbIsOver(impedance, values);
-  const history = neutralHistoryOhm(impedance, values.looseOhm) ?? HEALTHY_OHM;
+  const history = historyOhm(impedance.days, values.looseOhm) ?? HEALTHY_OHM;
   const soundOhm = Math.max(values.looseOhm / 2, 2 * history);
   const ohm = neutralOhm(impedance);
   const residualV = differenceResidualV(impedance, meter);
@@ -281,8 +250,8 @@ function isSound(
 
 function climbIsOver(impedance: ServiceImpedanceState, values: Values): boolean {
   const now = neutralOhm(impedance) ?? 0;
-  const history = neutralHistoryOhm(impedance, values.looseOhm) ?? HEALTHY_OHM;
-  return now < Math.max(values.climbOhm / 2, 1.5 * history) && !isClimbing(impedance, values);
+  const history = historyOhm(impedance.days, values.looseOhm) ?? HEALTHY_OHM;
+  return now < Math.max(values.climbOhm / 2, 1.5 * history) && !isClimbing(impedance.days, values.climbOhm);
 }
 
 function notePeak(state: State, l1V: number, l2V: number): void {
@@ -295,7 +264,7 @@ function present(state: State, atMs: number, view: SiteView, values: Values): Ve
   const l1V = rounded(state.peakV.l1, 1);
   const l2V = rounded(state.peakV.l2, 1);
   const ohm = rounded((found === 'climbing' ? neutralOhm(impedance) : impedance.latestOhm) ?? 0, 2);
-  const history = neutralHistoryOhm(impedance, values.looseOhm);
+  const history = historyOhm(impedance.days, values.looseOhm);
   const priority: { priority?: Priority } = found === 'climbing' ? { priority: 'medium' } : {};
   return {
     is: 'present',

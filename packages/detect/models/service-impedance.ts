@@ -17,13 +17,13 @@ import {
   impedanceFromSlopes,
   inPhaseCurrentA,
   medianAbsoluteDeviation,
-  quantile,
   runningMedian,
   theilSen,
 } from '@afterwatt/electrical';
 import type { MeterReading, Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import type { Model, SiteView } from '../site-view.ts';
+import { addDay, dayOhmSchema } from './neutral-trend.ts';
 
 const DAY_MS = 86_400_000;
 /** Steady levels that the slope at hand is taken from; five new ones turn it (Theil-Sen stands 29 % of strangers). */
@@ -37,8 +37,6 @@ const STEADY_A = 0.5;
 const LEAST_SPREAD_A = 3;
 /** Slopes remembered for the running median. */
 const SLOPES = 15;
-/** Days of history that are kept for the trend. */
-const DAYS = 60;
 /** A day counts when so many slopes were taken in it. */
 const SLOPES_A_DAY = 4;
 /** Readings farther apart than this have other things between them than a load's step. */
@@ -102,7 +100,7 @@ const schema = z.object({
   sum: slopeTrackerSchema,
   /** Day of the newest reading, and one value for each day that had enough lines, oldest first. */
   day: z.number(),
-  days: z.array(z.object({ day: z.number(), ohm: z.number() })),
+  days: z.array(dayOhmSchema),
 });
 
 export type ServiceImpedanceState = z.infer<typeof schema>;
@@ -142,22 +140,6 @@ export const serviceImpedanceModel: Model<ServiceImpedanceState> = {
 export function neutralOhm(state: ServiceImpedanceState): number | null {
   const slope = state.slopes.arrived.length < LEAST_LINES ? undefined : runningMedian(state.slopes);
   return slope === undefined ? null : neutralOf(state, slope);
-}
-
-/**
- * What a sound neutral has been worth at this site, ohm: the lower quartile of its days, so that a climb does
- * not excuse itself; null without a day.
- * @param looseOhm a day at or above it was not sound and does not count
- */
-export function neutralHistoryOhm(state: ServiceImpedanceState, looseOhm: number): number | null {
-  const sound: number[] = [];
-  for (const { ohm } of state.days) if (ohm < looseOhm) sound.push(ohm);
-  return sound.length === 0
-    ? null
-    : quantile(
-        sound.sort((a, b) => a - b),
-        0.25,
-      );
 }
 
 /** One value a day, oldest first, for a page that shows the trend. */
@@ -312,8 +294,7 @@ function closeDay(state: ServiceImpedanceState, atMs: number): void {
   if (day === state.day) return;
   const ohm = neutralOhm(state);
   if (state.day > 0 && ohm !== null && state.linesToday >= SLOPES_A_DAY) {
-    if (state.days.length === DAYS) state.days.shift();
-    state.days.push({ day: state.day, ohm: rounded(ohm) });
+    addDay(state.days, state.day, rounded(ohm));
   }
   state.day = day;
   state.linesToday = 0;
