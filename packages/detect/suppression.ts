@@ -90,9 +90,9 @@ export const SUPPRESSIONS: readonly Suppression[] = [
   },
   {
     cause: 'open-neutral',
-    consequences: ['voltage-out-of-range', 'inlet-circuit-resistance'],
+    consequences: [...WIRING, 'voltage-out-of-range', 'inlet-circuit-resistance'],
     meets: anySubject,
-    why: 'a loose neutral moves both leg voltages',
+    why: 'a loose neutral moves both leg voltages, and what one leg draws runs through the other',
   },
   {
     cause: 'tariff-clock-shift',

@@ -28,6 +28,8 @@ const IDLE_W = 60;
 const LEAST_HEARD_MS = 3 * 60_000;
 /** An inlet that moves by more between two readings moves its leg as well: no noise of the house. */
 const INLET_MOVES_W = 40;
+/** Legs farther apart than this share of nominal have no firm neutral: loads of one leg run through the other. */
+const PARTED_PU = 0.08;
 
 const schema = z.object({
   service: clampPairSchema,
@@ -94,7 +96,8 @@ export const wiringModel: Model<WiringState> = {
 
 function observeMeter(state: WiringState, meter: MeterReading, view: SiteView): void {
   const { site, previousMeter } = view;
-  if (previousMeter !== null) {
+  if (hasParted(meter, site)) return;
+  if (previousMeter !== null && !hasParted(previousMeter, site)) {
     const spacingMs = meter.at - previousMeter.at;
     if (spacingMs <= 0) return;
     state.periodMs *= spacingMs > state.periodMs ? PERIOD_GAIN : 1 / PERIOD_GAIN;
@@ -103,6 +106,10 @@ function observeMeter(state: WiringState, meter: MeterReading, view: SiteView): 
   pushReading(state.window, meter, Math.max(LEAST_SPACING_MS, batteryPeriodMs(site) / 3));
   observeStanding(state, meter, view);
   if (view.grid.present !== false) learnFromStep(state, site, meter.at);
+}
+
+function hasParted({ l1V, l2V }: MeterReading, { service }: Site): boolean {
+  return l1V !== null && l2V !== null && Math.abs(l1V - l2V) > PARTED_PU * service.nominalVolts;
 }
 
 /** What changed between two consecutive readings. */

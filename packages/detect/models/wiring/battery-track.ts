@@ -78,11 +78,12 @@ export function observeBattery(
   if (track === undefined || acW === null) return;
   const lastMs = track.atMs.at(-1) ?? 0;
   if (at <= lastMs) return;
-  const lost = at - lastMs > Math.max(GAP_MS, 4 * periodMs);
+  // What an islanded battery feeds goes to the circuit it backs up: neither inlet nor service answers to it.
+  const islanded = gridPresent === false;
+  const lost = islanded || at - lastMs > Math.max(GAP_MS, 4 * periodMs);
   if (lost) forget(track);
-  push(track, at, acW);
-  // An islanded battery follows the house, and the service carries nothing that could answer to it.
-  if (lost || gridPresent === false) {
+  if (!islanded) push(track, at, acW);
+  if (lost) {
     track.anchorMs = at;
     track.anchorW = acW;
     track.levelMs = at;
