@@ -15,6 +15,8 @@ import type { BatchWriter } from './write-batch.ts';
 const PULSE_EVERY_MS = 5_000;
 /** Two at a time: one is decoded while the other is written, and a commit's wait for the disk is not ours. */
 const WRITES_AT_ONCE = 2;
+/** What a message takes in memory besides its payload. */
+const OVERHEAD_BYTES = 1_024;
 /** Retention dropped a partition since we looked: undefined table, or no partition found for a row. */
 const NO_PARTITION: readonly unknown[] = ['42P01', '23514'];
 
@@ -196,7 +198,7 @@ export function startBatcher(deps: BatcherDeps): Batcher {
 
   function release(batch: Batch): void {
     for (const message of batch.messages) {
-      heldBytes -= message.payload.length;
+      heldBytes -= message.payload.length + OVERHEAD_BYTES;
       message.acknowledge();
     }
     batch.clear();
@@ -211,7 +213,7 @@ export function startBatcher(deps: BatcherDeps): Batcher {
   return {
     take(message) {
       waiting.push(message);
-      heldBytes += message.payload.length;
+      heldBytes += message.payload.length + OVERHEAD_BYTES;
       wake();
       if (heldBytes >= config.heldBytes) full = true;
       return !full;

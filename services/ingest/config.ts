@@ -56,7 +56,7 @@ export interface IngestConfig {
   readonly batchReadings: number;
   /** … or when its oldest message has waited so long. */
   readonly batchWaitMs: number;
-  /** Payload bytes held that are not committed yet; at this bound no more is taken from the source. */
+  /** Bytes held in messages that are not committed yet; at this bound no more is taken from the source. */
   readonly heldBytes: number;
 }
 

@@ -41,6 +41,7 @@ describe.skipIf(!hasMosquitto)('a shared subscription on a broker (needs Mosquit
     const source = await startBrokerSource({
       url,
       group: GROUP,
+      group: 'fleet-test',
       worker: 'ingest-1',
       log,
       take: (message) => messages.push(message) < taking.bound,

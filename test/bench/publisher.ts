@@ -77,7 +77,10 @@ async function openLane(load: Load, lane: number): Promise<Lane> {
   let acknowledged = 0;
   let onAck = () => {};
   socket.setNoDelay(true);
-  socket.on('data', (chunk) => parsing.parse(chunk));
+  socket.on('data', (chunk) => {
+    parsing.parse(chunk);
+    onAck();
+  });
   const connected = new Promise<void>((resolve, reject) => {
     socket.once('error', reject);
     parsing.on('packet', (packet) => {
@@ -87,7 +90,6 @@ async function openLane(load: Load, lane: number): Promise<Lane> {
       const sentMs = sentAtMs.get(packet.messageId ?? 0);
       if (sentMs !== undefined) delaysMs.push(performance.now() - sentMs);
       acknowledged++;
-      onAck();
     });
   });
   socket.write(

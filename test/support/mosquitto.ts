@@ -123,8 +123,8 @@ const ACCESS = `
 user ingest
 topic read afterwatt/v1/+/+/readings
 topic read afterwatt/v1/+/+/state
-topic read $share/ingest/afterwatt/v1/+/+/readings
-topic read $share/ingest/afterwatt/v1/+/+/state
+topic read $share/+/afterwatt/v1/+/+/readings
+topic read $share/+/afterwatt/v1/+/+/state
 topic readwrite afterwatt/ingest/+/marker
 
 user gateway
