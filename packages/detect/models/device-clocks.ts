@@ -30,6 +30,8 @@ const clockSchema = z.object({
 });
 
 const schema = z.object({
+  /** The arrival of its readings tells every clock: steps are neither asked nor kept. */
+  toldByArrival: z.boolean(),
   clocks: z.record(z.string(), clockSchema),
   batteries: z.record(z.string(), stepsSchema),
   inlets: z.array(stepsSchema).max(2),
@@ -41,6 +43,7 @@ export type DeviceClocksState = z.infer<typeof schema>;
 export const deviceClocksModel: Model<DeviceClocksState> = {
   state: schema,
   start: (site) => ({
+    toldByArrival: false,
     clocks: Object.fromEntries([site.meter, ...site.batteries].map(({ device }) => [device, startClock()])),
     batteries: Object.fromEntries(site.batteries.map(({ device }) => [device, startSteps()])),
     inlets: site.inlets.map(startSteps),
@@ -48,18 +51,21 @@ export const deviceClocksModel: Model<DeviceClocksState> = {
   observe(state, event, view) {
     switch (event.kind) {
       case 'meter':
+        if (state.toldByArrival) return;
         for (const [i, { number }] of view.site.inlets.entries()) {
           takeStep(state.inlets[i], event.at, number === 1 ? event.inlet1W : event.inlet2W);
         }
         return;
       case 'battery':
-        takeStep(state.batteries[event.device], event.at, event.acW);
+        if (!state.toldByArrival) takeStep(state.batteries[event.device], event.at, event.acW);
         return;
       case 'tick':
-        if (event.at % STEPS_EVERY_MS === 0) compareSteps(state, view);
+        if (!state.toldByArrival && event.at % STEPS_EVERY_MS === 0) compareSteps(state, view);
         return;
       case 'lags':
         for (const device of Object.keys(event.leastMs)) hearLag(state, device, event);
+        state.toldByArrival = Object.values(state.clocks).every(({ byArrivalMs }) => byArrivalMs !== null);
+        if (state.toldByArrival) forgetSteps(state);
         return;
       case 'state':
         hearState(state, event);
@@ -112,6 +118,11 @@ function hearLag(state: DeviceClocksState, device: string, { leastMs }: Lags): v
   }
   clock.byArrivalMs = offsetMs;
   if (offsetMs !== null) clock.byStepsMs = null;
+}
+
+function forgetSteps(state: DeviceClocksState): void {
+  for (const steps of [...Object.values(state.batteries), ...state.inlets])
+    Object.assign(steps, startSteps());
 }
 
 function hearState(state: DeviceClocksState, event: Extract<SiteEvent, { kind: 'state' }>): void {
