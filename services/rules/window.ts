@@ -20,6 +20,8 @@ import type { FoundAtSite } from './write-found.ts';
 export interface Judged {
   readonly found: readonly FoundAtSite[];
   readonly readings: number;
+  /** Nothing in it concerns these shards. */
+  readonly isEmpty: boolean;
   /** The newest pulse in the window: the ingest's clock; undefined when the window has none. */
   readonly pulseMs: number | undefined;
 }
@@ -97,7 +99,8 @@ export async function judgeWindow(
     for (const watch of watchesOf(shards)) if (watch.tx < tx) take(watch, watch.pulse(pulseMs));
   }
   for (const watch of watchesOf(shards)) watch.tx = Math.max(watch.tx, window.toTx);
-  return { found, readings: readings.length, pulseMs: pulses.at(-1)?.atMs };
+  const isEmpty = transactions.length === 0 && changed.length === 0;
+  return { found, readings: readings.length, isEmpty, pulseMs: pulses.at(-1)?.atMs };
 }
 
 function arrivalOf(byTx: ByTransaction, tx: number, siteNo: number): Arrival {

@@ -99,7 +99,7 @@ interface Clock {
   ms: number;
 }
 
-/** @returns false when nothing new was complete */
+/** @returns false when there is nothing to go on with at once */
 async function round(deps: WorkerDeps, held: HeldShards, clock: Clock): Promise<boolean> {
   const { config, connection, metrics, name } = deps;
   const shards = furthestBehind(held);
@@ -113,6 +113,11 @@ async function round(deps: WorkerDeps, held: HeldShards, clock: Clock): Promise<
 
   const judged = await judgeWindow(connection, held, shards, upTo, clock.ms);
   clock.ms = Math.max(clock.ms, judged.pulseMs ?? 0);
+  if (judged.isEmpty && shards.every((shard) => shard.catchingUpTo === undefined)) {
+    // Not written: the write would be the next window's only transaction, and so on without an end.
+    for (const shard of shards) shard.tx = upTo.toTx;
+    return upTo.toTx < window.toTx;
+  }
   const due = dueWatches(shards, config.checkpointMs);
   const states = savedStates(due);
   await connection.db.transaction().execute(async (tx) => {
