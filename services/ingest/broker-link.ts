@@ -42,6 +42,11 @@ export interface BrokerLinkOptions {
    * then falls to it would be lost. So it stands in both names, and is a secret with such a broker.
    */
   readonly group: string;
+  /**
+   * Takes all messages through an ordinary subscription instead of sharing them. Mosquitto brings that back after a
+   * restart of its own; a shared one only when the worker is there again, and what comes between is lost.
+   */
+  readonly alone: boolean;
   /** Names the session at the broker, with the group; both must be the same from one start to the next. */
   readonly worker: string;
   readonly take: Take;
@@ -61,7 +66,8 @@ export interface BrokerLink {
  * Connects, subscribes and begins to take messages.
  * @throws BrokerRefusal, or what the socket says
  */
-export async function openBrokerLink({ url, group, worker, take }: BrokerLinkOptions): Promise<BrokerLink> {
+export async function openBrokerLink(options: BrokerLinkOptions): Promise<BrokerLink> {
+  const { url, group, alone, worker, take } = options;
   const socket = openSocket(url);
   const parsing = parser(MQTT_5);
   const acks = new OrderedAcks((bytes) => socket.write(bytes));
@@ -153,16 +159,24 @@ export async function openBrokerLink({ url, group, worker, take }: BrokerLinkOpt
     const connack = await ask(connectPacket(url, `afterwatt-${group}-${worker}`), 'connack');
     const code = connack.reasonCode ?? 0;
     if (code >= FAILURE_CODES_FROM) throw new BrokerRefusal('the connection', code);
-    const share = `$share/${group}/`;
-    const subscriptions = [
+    const [readings, state] = [topicFilter('readings'), topicFilter('state')];
+    const [sharedReadings, sharedState] = [`$share/${group}/${readings}`, `$share/${group}/${state}`];
+    const ordinary = [
+      { topic: readings, qos: 1, rh: 2 },
+      // The retained states, once: when the subscription is new.
+      { topic: state, qos: 1, rh: 1 },
+      { topic: marker, qos: 1, rh: 2 },
+    ] as const;
+    const shared = [
       // A shared subscription is not given retained messages (MQTT 5.0, 4.8.2; rh 2 says so to a broker that
       // would), so a new session asks once for those that there are; a state that changes in that moment comes
       // twice, which does no harm.
-      { topic: share + topicFilter('readings'), qos: 1, rh: 2 },
-      { topic: share + topicFilter('state'), qos: 1, rh: 2 },
+      { topic: sharedReadings, qos: 1, rh: 2 },
+      { topic: sharedState, qos: 1, rh: 2 },
       { topic: marker, qos: 1, rh: 2 },
-      ...(connack.sessionPresent ? [] : [{ topic: topicFilter('state'), qos: 1 } as const]),
+      ...(connack.sessionPresent ? [] : [{ topic: state, qos: 1 } as const]),
     ] as const;
+    const subscriptions = alone ? ordinary : shared;
     const suback = await ask(
       { cmd: 'subscribe', messageId: nextPacketId(), subscriptions: [...subscriptions] },
       'suback',
@@ -171,9 +185,9 @@ export async function openBrokerLink({ url, group, worker, take }: BrokerLinkOpt
       const granted = Number(suback.granted[index] ?? FAILURE_CODES_FROM);
       if (granted >= FAILURE_CODES_FROM) throw new BrokerRefusal(`the subscription to ${topic}`, granted);
     });
-    if (!connack.sessionPresent) {
-      send({ cmd: 'unsubscribe', messageId: nextPacketId(), unsubscriptions: [topicFilter('state')] });
-    }
+    // Also what an earlier start of this session subscribed to in the other way.
+    const unsubscriptions = alone ? [sharedReadings, sharedState] : [readings, state];
+    send({ cmd: 'unsubscribe', messageId: nextPacketId(), unsubscriptions });
     sendMarker();
   } catch (error) {
     socket.destroy();

@@ -21,6 +21,7 @@ const schema = z.object({
     .optional(),
   INGEST_WORKER: name.default('ingest-1'),
   INGEST_GROUP: name.default('ingest'),
+  INGEST_ALONE: z.enum(['true', 'false']).default('false'),
   LOG_LEVEL: environmentFields.logLevel,
 });
 
@@ -37,6 +38,8 @@ export type SourceConfig =
       readonly url: string;
       /** Workers of one group share the messages. A secret, where the broker lets anyone subscribe to anything. */
       readonly group: string;
+      /** This worker takes all messages, and shares them with no other. */
+      readonly alone: boolean;
     };
 
 /** A second listener; certificate and key are PEM. */
@@ -68,7 +71,12 @@ export function readConfig(environment: Readonly<Record<string, string | undefin
     source:
       parsed.MQTT_URL === undefined
         ? { kind: 'endpoint', host: parsed.MQTT_HOST, port: parsed.MQTT_PORT, tls: readTls(parsed) }
-        : { kind: 'broker', url: parsed.MQTT_URL, group: parsed.INGEST_GROUP },
+        : {
+            kind: 'broker',
+            url: parsed.MQTT_URL,
+            group: parsed.INGEST_GROUP,
+            alone: parsed.INGEST_ALONE === 'true',
+          },
     worker: parsed.INGEST_WORKER,
     logLevel: parsed.LOG_LEVEL,
     batchReadings: 5_000,

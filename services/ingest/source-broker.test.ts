@@ -34,14 +34,14 @@ describe.skipIf(!hasMosquitto)('a shared subscription on a broker (needs Mosquit
     room(): void;
   }
 
-  async function take(url = broker.ingestUrl): Promise<Taking> {
+  async function take(url = broker.ingestUrl, alone = false): Promise<Taking> {
     const messages: Message[] = [];
     let room = () => {};
     const taking = { messages, bound: Number.POSITIVE_INFINITY };
     const source = await startBrokerSource({
       url,
       group: GROUP,
-      group: 'fleet-test',
+      alone,
       worker: 'ingest-1',
       log,
       take: (message) => messages.push(message) < taking.bound,
@@ -147,6 +147,31 @@ describe.skipIf(!hasMosquitto)('a shared subscription on a broker (needs Mosquit
     for (const text of sent) await publisher.publishAsync(readings('greedy'), text, { qos: 1 });
     await expect.poll(() => taking.texts()).toEqual(sent);
     for (const message of taking.messages) message.acknowledge();
+  });
+
+  it('alone, is given what came between a restart of the broker and its own return', async () => {
+    const before = await take(broker.ingestUrl, true);
+    before.source.stopTaking();
+    await before.source.close();
+    await broker.restart();
+    const publisher = await device();
+    await publisher.publishAsync(readings('between'), 'between', { qos: 1 });
+    const after = await take(broker.ingestUrl, true);
+    await expect.poll(() => after.texts()).toEqual(['between']);
+    after.messages[0]?.acknowledge();
+  });
+
+  it('alone or sharing, is given each message once, also when it was the other before', async () => {
+    for (const alone of [true, false, true]) {
+      const taking = await take(broker.ingestUrl, alone);
+      await expect.poll(() => taking.source.isConnected()).toBe(true);
+      const publisher = await device();
+      for (const text of ['a', 'b']) await publisher.publishAsync(readings('once'), text, { qos: 1 });
+      await expect.poll(() => taking.texts()).toEqual(['a', 'b']);
+      for (const message of taking.messages) message.acknowledge();
+      taking.source.stopTaking();
+      await taking.source.close();
+    }
   });
 
   it('counts as connected once all that the broker held is here, and not without it', async () => {

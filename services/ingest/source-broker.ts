@@ -7,12 +7,15 @@ import type { Source, Take } from './message.ts';
 
 /** A broker that starts at the same time as we may take so long. */
 const FIRST_CONNECT_MS = 15_000;
+/** A broker that was restarted has nobody to give messages to until we are back. */
+const RECONNECT_WITHIN_MS = 250;
 /** Markers go round every 5 s; one that is older has others behind it, or a backlog before it. */
 const CAUGHT_UP_WITHIN_MS = 12_000;
 
 export interface BrokerDeps {
   readonly url: string;
   readonly group: string;
+  readonly alone: boolean;
   readonly worker: string;
   readonly take: Take;
   readonly onRoom: (listener: () => void) => void;
@@ -51,7 +54,7 @@ export async function startBrokerSource(deps: BrokerDeps): Promise<Source> {
       if (stopping.signal.aborted) return;
       log.warn({ err: reason }, 'lost the broker; connecting again');
       for (let failures = 1; link === undefined; failures++) {
-        await pause(backoffMs(failures), stopping.signal);
+        await pause(Math.min(backoffMs(failures), RECONNECT_WITHIN_MS), stopping.signal);
         if (stopping.signal.aborted) return;
         try {
           link = open = await openBrokerLink(options);

@@ -73,8 +73,7 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
     releases.add('batches', () => batcher.drain());
     const { take, onRoom } = batcher;
     if (config.source.kind === 'broker') {
-      const { url, group } = config.source;
-      source = await startBrokerSource({ url, group, worker: config.worker, take, onRoom, log });
+      source = await startBrokerSource({ ...config.source, worker: config.worker, take, onRoom, log });
     } else {
       const endpoint = await startEndpoint({
         ...config.source,
