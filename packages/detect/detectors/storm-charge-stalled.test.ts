@@ -42,6 +42,11 @@ describe('a storm charge that stalls', () => {
     expect(raises(run([alert, ...stalled, ...holes]))).toHaveLength(1);
   });
 
+  it('is not taken to have stood still while it was not heard', () => {
+    const heard = series(7200, flat(60), flat(0)).filter((_, i) => i < 90 || i >= 360);
+    expect(raises(run([alert, ...heard]))).toEqual(['battery-1 4200']);
+  });
+
   it('says what is coming, when, and who may look at the circuit', () => {
     const [raised] = run([alert, ...series(7200, flat(60), flat(0))]);
     if (raised?.type !== 'raised') throw new Error('nothing was raised');

@@ -10,8 +10,11 @@ import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
 import { expectedText, NOT_SAID, PANEL_CAUTION, rounded, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
+/** What it did before so long a silence says nothing of what it did in it. */
+const SILENCE_MS = 15 * MINUTE_MS;
 
 const schema = z.object({
+  lastMs: z.number(),
   /** Since when it neither charges nor feeds with the grid there; null while it does. */
   idleSinceMs: z.number().nullable(),
   /** Since when it has charged again, while that is too short to say so. */
@@ -49,11 +52,13 @@ export const stormChargeStalled = defineDetector({
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
-  start: () => ({ idleSinceMs: null, chargingSinceMs: null }),
+  start: () => ({ lastMs: 0, idleSinceMs: null, chargingSinceMs: null }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
     const { open } = view.storm;
     if (event.kind !== 'battery') return open === null ? ABSENT : undefined;
     const { at, socPct, acW } = event;
+    if (at - state.lastMs > SILENCE_MS) state.idleSinceMs = null;
+    state.lastMs = Math.max(at, state.lastMs);
     if (view.grid.present === false || event.gridPresent === false) {
       state.idleSinceMs = null;
       state.chargingSinceMs = null;

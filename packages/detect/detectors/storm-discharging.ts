@@ -7,8 +7,11 @@ import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
 import { expectedText, NOT_SAID, rounded, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
+/** What it did before so long a silence says nothing of what it did in it. */
+const SILENCE_MS = 15 * MINUTE_MS;
 
 const schema = z.object({
+  lastMs: z.number(),
   /** Since when it feeds with the grid there; null while it does not. */
   feedingSinceMs: z.number().nullable(),
   /** Since when it has ceased again, while that is too short to say so. */
@@ -46,11 +49,13 @@ export const stormDischarging = defineDetector({
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
-  start: () => ({ feedingSinceMs: null, ceasedSinceMs: null }),
+  start: () => ({ lastMs: 0, feedingSinceMs: null, ceasedSinceMs: null }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
     const { open } = view.storm;
     if (event.kind !== 'battery') return open === null ? ABSENT : undefined;
     const { at, socPct, acW } = event;
+    if (at - state.lastMs > SILENCE_MS) state.feedingSinceMs = null;
+    state.lastMs = Math.max(at, state.lastMs);
     if (view.grid.present === false || event.gridPresent === false) {
       state.feedingSinceMs = null;
       return ABSENT;
