@@ -16,6 +16,8 @@ export interface Plan {
   readonly targetS: number | null;
   /** Counted from the battery's first step of power after the fault, because nothing is to be seen before. */
   readonly fromFirstStep: boolean;
+  /** Faults that grow over days: they have no moment from which a delay could be counted. */
+  readonly gradual: readonly FaultName[];
 }
 
 /** Of `ac.p` from one reading to the next, W: what the clamps are proven by. */
@@ -24,7 +26,7 @@ export const STEP_W = 150;
 const plan = (
   faults: Plan['faults'],
   [leadFrom, leadTo, showsWithinHours, toldWithinHours]: readonly [number, number, number, number],
-  more: Partial<Pick<Plan, 'targetS' | 'fromFirstStep'>> = {},
+  more: Partial<Pick<Plan, 'targetS' | 'fromFirstStep' | 'gradual'>> = {},
 ): Plan => ({
   faults,
   leadHours: [leadFrom, leadTo],
@@ -32,6 +34,7 @@ const plan = (
   toldWithinHours,
   targetS: null,
   fromFirstStep: false,
+  gradual: [],
   ...more,
 });
 
@@ -65,6 +68,7 @@ export const PLANS: Readonly<Record<IncidentKind, Plan>> = {
   'inlet-circuit-resistance': plan(['inlet-circuit-resistance'], [12, 48, 96, 48]),
   'open-neutral': plan(['open-neutral', 'open-neutral', 'open-neutral-slow'], [1, 48, 60, 12], {
     targetS: 15,
+    gradual: ['open-neutral-slow'],
   }),
   'voltage-out-of-range': plan(['voltage-out-of-range'], [0.1, 12, 12, 3]),
   'backfeed-in-outage': plan(['backfeed-in-outage'], [0.5, 24, 1, 0.5], { targetS: 15 }),

@@ -5,6 +5,7 @@ import type { FaultSpec } from '../scenario.ts';
 import { drawFaultlessRun, drawFaultRun, KINDS } from './draw.ts';
 import { runFleet } from './fleet.ts';
 import { judge, type TruthOutcome } from './judge.ts';
+import { PLANS } from './plans.ts';
 import { type Raised, type RunResult, runHome } from './run-home.ts';
 import type { Cost, Tally } from './table.ts';
 
@@ -110,7 +111,7 @@ function countTruth(tally: Tally, outcome: TruthOutcome): void {
     case 'told':
       tally.runs += 1;
       tally.told += 1;
-      tally.delaysMs.push(outcome.delayMs);
+      if (!PLANS[tally.kind].gradual.includes(outcome.truth.fault)) tally.delaysMs.push(outcome.delayMs);
   }
 }
 
