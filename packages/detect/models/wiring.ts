@@ -10,7 +10,12 @@ import { channelNoiseSchema, learnNoise, startChannelNoise } from './wiring/chan
 import { clampPairSchema, forgetClamp, startClampPair } from './wiring/clamp-pair.ts';
 import { inletStepsBetween } from './wiring/inlet-led-steps.ts';
 import { learnFromLevel } from './wiring/inlet-level-evidence.ts';
-import { learnFromLineLoad, lineLoadsSchema, startLineLoads } from './wiring/line-load-evidence.ts';
+import {
+  learnFromLineLoad,
+  lineLoadsSchema,
+  startLineLoads,
+  usualRatio,
+} from './wiring/line-load-evidence.ts';
 import { meterWindowSchema, pushReading, startMeterWindow } from './wiring/meter-window.ts';
 import { learnFromStanding, standingSchema, startStanding } from './wiring/standing-evidence.ts';
 import { learnFromStep } from './wiring/step-evidence.ts';
@@ -134,7 +139,8 @@ function learnFromInlets(state: WiringState, before: MeterReading, now: MeterRea
   const stepsW = inletStepsBetween(state.inlets, site, before, now);
   if (stepsW === null) return;
   const window = { before: pointOf(before), after: pointOf(now) };
-  learnServiceFromStep(state.service, site, stepsW, window, state.noises, state.periodMs);
+  const { service, noises, periodMs, lineLoads } = state;
+  learnServiceFromStep(service, site, stepsW, window, noises, periodMs, usualRatio(lineLoads));
   state.inletLedMs = now.at;
 }
 

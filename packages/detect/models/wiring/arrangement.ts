@@ -35,7 +35,7 @@ const SWAPPED_WEIGHT = 0.008;
  * leg voltages tell: weighty enough that the plainer mistake is not called before that. Two inlets may go on
  * doing the same for ever, so there the plainer one is.
  */
-const SWAPPED_ONE_REVERSED_WEIGHT: Readonly<Record<PairName, number>> = { service: 0.00005, inlets: 0.00002 };
+const SWAPPED_ONE_REVERSED_WEIGHT: Readonly<Record<PairName, number>> = { service: 0.0001, inlets: 0.00002 };
 /** Swapped and turned so that the total comes out right: an installer who stopped when the total looked right. */
 const SWAPPED_BOTH_REVERSED_WEIGHT = 0.002;
 
@@ -74,7 +74,8 @@ function weightOf(arrangement: Arrangement, pair: PairName): number {
     return swapped ? SWAPPED_BOTH_REVERSED_WEIGHT : BOTH_REVERSED_WEIGHT;
   }
   if (!swapped && first === 'ratio' && second === 'ratio') return BOTH_RATIO_WEIGHT;
-  if (swapped && (first === 'reversed' || second === 'reversed')) return SWAPPED_ONE_REVERSED_WEIGHT[pair];
+  const [reversed, right] = [clamps.includes('reversed'), clamps.includes('right')];
+  if (swapped && reversed && right) return SWAPPED_ONE_REVERSED_WEIGHT[pair];
   const weight = clamps.reduce((product, state) => product * STATE_WEIGHT[state], 1);
   return swapped ? SWAPPED_WEIGHT * weight : weight;
 }

@@ -5,7 +5,7 @@
 
 import type { Site } from '@afterwatt/wire';
 import { type ChannelNoise, logDensity, logJumpDensity } from './channel-noise.ts';
-import { type ClampPair, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
+import { type ClampPair, isOtherRatio, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
 import { NO_SIGNAL_W, placeSign } from './service-sign.ts';
 import type { StepWindow } from './step-window.ts';
 
@@ -20,6 +20,7 @@ const STEP_ACCURACY = 0.04;
  * Judges the service pair by one step of the batteries.
  * @param inletStepW what the batteries of each inlet changed by, W, in the site's order of inlets
  * @param noises of the two service channels, from one reading to the next
+ * @param legRatio what L2 shows of a 240 V load as a share of what L1 does, where that is known
  */
 export function learnServiceFromStep(
   pair: ClampPair,
@@ -28,6 +29,7 @@ export function learnServiceFromStep(
   { before, after }: StepWindow,
   noises: readonly ChannelNoise[],
   meterPeriodMs: number,
+  legRatio: number | null,
 ): void {
   const legStepW = stepOfLegs(site, inletStepW);
   if (Math.max(Math.abs(legStepW[0]), Math.abs(legStepW[1])) < LEAST_STEP_W) return;
@@ -54,6 +56,7 @@ export function learnServiceFromStep(
         return ratioLikelihood(
           pair,
           channel,
+          suspectedGain(legRatio, channel),
           changeW(channel),
           legW,
           explains,
@@ -65,6 +68,13 @@ export function learnServiceFromStep(
     const legW = legStepW[channel] ?? 0;
     if (Math.abs(legW) >= LEAST_STEP_W) noteGain(pair, channel, changeW(channel) / legW);
   }
+}
+
+/** The gain of a channel if it is the one that makes 240 V loads look unequal. */
+function suspectedGain(legRatio: number | null, channel: number): number | null {
+  if (legRatio === null) return null;
+  const gain = channel === 0 ? 1 / legRatio : legRatio;
+  return isOtherRatio(gain) ? gain : null;
 }
 
 /** What the batteries of each leg changed by, W. */

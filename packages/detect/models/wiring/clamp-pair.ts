@@ -17,16 +17,16 @@ import { addEvidence, logOdds } from './sequential-test.ts';
 export const EVIDENCE_KINDS = ['steps', 'levels', 'lineLoads', 'standing', 'voltage'] as const;
 export type EvidenceKind = (typeof EVIDENCE_KINDS)[number];
 
-/** Gains remembered for each channel; their median is the gain of a clamp of another ratio. */
-const GAINS = 6;
+/** CTs of half or double the rating are the usual ones to be taken for each other (common practice). */
+export const USUAL_RATIOS: readonly number[] = [0.5, 2];
+/** Gains remembered for each channel. */
+const GAINS = 3;
 /** A gain nearer to 1 than this is no other ratio: a battery's own figure and a clamp differ by some per cent. */
 const OWN_RATIO = { low: 0.8, high: 1.25 };
 const OTHER_RATIO = { least: 0.08, most: 12 };
 /** Length of that range on a logarithmic scale, both signs. */
 const RATIO_LOG_RANGE = 2 * Math.log(OTHER_RATIO.most / OTHER_RATIO.least);
-/** A gain is known from two readings, and from most of those remembered being within this share of it. */
-const KNOWN_GAINS = 2;
-const MOST_GAINS = 2 / 3;
+/** A gain is known when the last two are within this share of each other. */
 const SAME_GAIN = 0.1;
 
 const clampSchema = z.object({
@@ -130,44 +130,51 @@ export function noteGain(pair: ClampPair, channel: number, gain: number): void {
 }
 
 /**
- * The gain of a channel if its clamp is of another ratio, from what was noted before: null where too little
- * was, where they differ (loads that switch together with the battery do), or where it is none (about 1, about
- * -1, or about 0). Because it rests on earlier readings only, the
- * likelihood ratio keeps its bounds (H. Robbins and D. Siegmund, The expected sample size of some tests of
- * power one, Annals of Statistics 2, 1974: non-anticipating estimates).
+ * The gain of a channel if its clamp is of another ratio, from what was noted before: null where the last two
+ * differ (loads that switch together with the battery do), or where it is none (about 1, about -1, or about 0).
+ * Because it rests on earlier readings only, the likelihood ratio keeps its bounds (H. Robbins and D. Siegmund,
+ * The expected sample size of some tests of power one, Annals of Statistics 2, 1974: non-anticipating
+ * estimates).
  */
 export function otherRatio(pair: ClampPair, channel: number): number | null {
   const gains = pair.clamps[channel]?.gains ?? [];
-  const gain = medianOf(gains);
-  if (gain === undefined || gains.length < KNOWN_GAINS || !isOtherRatio(gain)) return null;
-  const agreeing = gains.filter((other) => Math.abs(other - gain) <= SAME_GAIN * Math.abs(gain));
-  return agreeing.length >= MOST_GAINS * gains.length ? gain : null;
+  const [last, before] = [gains.at(-1), gains.at(-2)];
+  if (last === undefined || before === undefined) return null;
+  const gain = (last + before) / 2;
+  return isOtherRatio(gain) && Math.abs(last - before) <= SAME_GAIN * Math.abs(gain) ? gain : null;
 }
 
 /**
  * Log-likelihood of a channel that shows `shownW` where a clamp in its place would show `trueW`, if it is of
  * another ratio.
+ * @param suspected the gain by other evidence than `noteGain`, or null
  * @param explains log density if that much should have been shown, W
  * @param logOutlier log density of what nothing explains
  */
 export function ratioLikelihood(
   pair: ClampPair,
   channel: number,
+  suspected: number | null,
   shownW: number,
   trueW: number,
   explains: (expectedW: number) => number,
   logOutlier: number,
 ): number {
   if (trueW === 0) return explains(0);
-  const gain = otherRatio(pair, channel);
+  const gain = otherRatio(pair, channel) ?? suspected;
   if (gain !== null) return explains(gain * trueW);
-  const known = (pair.clamps[channel]?.gains ?? []).length >= KNOWN_GAINS;
+  let density = 0;
+  for (const usual of USUAL_RATIOS) density += Math.exp(explains(usual * trueW));
+  const isFirst = pair.clamps[channel]?.gains.length === 0;
   const shown = shownW / trueW;
-  // Before a gain is known it may be any, each doubling of it as likely as the next.
-  return known || !isOtherRatio(shown) ? logOutlier : -Math.log(RATIO_LOG_RANGE * Math.abs(shownW));
+  // Before anything is known of the gain it may be any, each doubling of it as likely as the next.
+  const any =
+    isFirst && isOtherRatio(shown) ? 1 / (RATIO_LOG_RANGE * Math.abs(shownW)) : Math.exp(logOutlier);
+  return Math.log((density / USUAL_RATIOS.length + any) / 2);
 }
 
-function isOtherRatio(gain: number): boolean {
+/** True for a gain that only a clamp of another ratio shows. */
+export function isOtherRatio(gain: number): boolean {
   const size = Math.abs(gain);
   return !isOwnRatio(gain) && size >= OTHER_RATIO.least && size <= OTHER_RATIO.most;
 }

@@ -71,7 +71,7 @@ export function learnFromLevel(
         if (!isSteady(level)) return explains(sign);
         if (swapped) return LOG_OUTLIER;
         const explainsW = (expectedW: number) => explains(expectedW / middleW);
-        return ratioLikelihood(pair, channel, channelW, middleW, explainsW, LOG_OUTLIER);
+        return ratioLikelihood(pair, channel, null, channelW, middleW, explainsW, LOG_OUTLIER);
       }
     }
   });

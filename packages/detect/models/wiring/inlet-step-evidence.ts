@@ -60,7 +60,9 @@ export function learnInletsFromStep(
         return isSilent(rows, channel) ? explains(0) : LOG_OUTLIER;
       case 'ratio':
         if (Math.abs(stepW) < LEAST_RATIO_STEP_W) return explains(sign * stepW);
-        return swapped ? LOG_OUTLIER : ratioLikelihood(pair, channel, changeW, stepW, explains, LOG_OUTLIER);
+        return swapped
+          ? LOG_OUTLIER
+          : ratioLikelihood(pair, channel, null, changeW, stepW, explains, LOG_OUTLIER);
     }
   });
   for (const channel of stepped) {

@@ -6,7 +6,7 @@
 
 import { z } from 'zod';
 import type { ClampState } from './arrangement.ts';
-import { type ClampPair, isOwnRatio, learnJointly, otherRatio } from './clamp-pair.ts';
+import { type ClampPair, isOwnRatio, learnJointly, otherRatio, USUAL_RATIOS } from './clamp-pair.ts';
 import { MOST_NATS } from './sequential-test.ts';
 
 /** Smaller steps on a leg are too often two loads that switch by chance together. */
@@ -20,8 +20,6 @@ const LOADS = 9;
 const AGREEING = 4;
 /** A clamp has its ratio for loads of every size; an appliance has its own for itself. */
 const SIZES_APART = 1.2;
-/** CTs of half or double the rating are the usual ones to be taken for each other; few appliances divide so. */
-const USUAL_RATIOS = [0.5, 2];
 /** A load that cycles is not a new witness each time. */
 const LEAST_SPACING_MS = 2 * 60_000;
 /** The most that one load may say. */
@@ -56,7 +54,7 @@ export function learnFromLineLoad(
   if (at - lineLoads.lastMs < LEAST_SPACING_MS) return;
   lineLoads.lastMs = at;
   const ratio = l2StepW / l1StepW;
-  const usual = usualRatio(lineLoads.stepsW);
+  const usual = usualRatio(lineLoads);
   learnJointly(pair, 'lineLoads', at, 1, [0, 1], ({ clamps }) => {
     const [first = 'right', second = 'right'] = clamps;
     if (first === 'dead' || second === 'dead') return -MOST_NATS;
@@ -93,13 +91,14 @@ function logDensity(relative: number | null): number {
   return Math.log(density / (LINE_LOAD_SHARE * peak + (1 - LINE_LOAD_SHARE) * CHANCE_DENSITY));
 }
 
-/** The ratio that the remembered loads agree on, if they do; earlier loads only. */
-function usualRatio(stepsW: LineLoads['stepsW']): number | null {
+/** L2's step over L1's, as the remembered loads agree on, if they do; earlier loads only. */
+export function usualRatio({ stepsW }: LineLoads): number | null {
   for (const [l1W, l2W] of stepsW) {
     const ratio = l2W / l1W;
     const agreeing = stepsW.filter(([first, second]) => isSame(second / first, ratio));
     const sizes = agreeing.map(([first]) => Math.abs(first));
     const several = Math.max(...sizes) >= SIZES_APART * Math.min(...sizes);
+    // Few appliances divide so between the legs.
     const usual = USUAL_RATIOS.some((other) => isSame(Math.abs(ratio), other));
     if (agreeing.length >= AGREEING && (several || usual)) return ratio;
   }

@@ -9,6 +9,7 @@ import type { ChannelNoise } from './channel-noise.ts';
 import type { ClampPair } from './clamp-pair.ts';
 import { learnInletsFromStep } from './inlet-step-evidence.ts';
 import { CLOCK_OFFSET_MS, sameLeg } from './inlets.ts';
+import { type LineLoads, usualRatio } from './line-load-evidence.ts';
 import { type MeterRow, type MeterWindow, rowsAround } from './meter-window.ts';
 import { stepWindow } from './step-window.ts';
 
@@ -22,6 +23,7 @@ export interface StepInput {
   readonly inlets: ClampPair;
   readonly batteries: BatteryTracks;
   readonly window: MeterWindow;
+  readonly lineLoads: LineLoads;
   readonly noises: readonly ChannelNoise[];
   readonly periodMs: number;
   /** Device time of the last step that the inlet channels themselves told of. */
@@ -49,7 +51,8 @@ function judge(input: StepInput, site: Site, step: BatteryStep, rows: readonly M
   learnInletsFromStep(inlets, rows, inletStepW, oneLeg);
   if (input.inletLedMs >= step.fromMs - CLOCK_OFFSET_MS) return;
   const window = stepWindow(rows, inlets, inletStepW, oneLeg);
-  if (window !== undefined) learnServiceFromStep(service, site, inletStepW, window, noises, periodMs);
+  if (window === undefined) return;
+  learnServiceFromStep(service, site, inletStepW, window, noises, periodMs, usualRatio(input.lineLoads));
 }
 
 /** Did the batteries stand still from the first of the rows to the last, but for the step? */

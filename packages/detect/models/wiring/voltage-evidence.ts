@@ -8,16 +8,17 @@
 
 import type { MeterReading } from '@afterwatt/wire';
 import { z } from 'zod';
-import { type ClampPair, learn } from './clamp-pair.ts';
+import { type ClampPair, learn, medianOf } from './clamp-pair.ts';
 import { NO_SIGNAL_W } from './service-sign.ts';
+import { learnFromStiffness } from './stiffness-evidence.ts';
 
 const LEAST_STEP_W = 400;
 /** The other leg must move by less than this share of the step, and neither by more when nothing switched. */
 const ALONE = 0.15;
 const STILL_W = 60;
-/** Loads remembered for the usual slope, and how many make one. */
-const SLOPES = 7;
-const KNOWN_SLOPES = 4;
+/** Loads remembered on each leg for its usual slope, and how many make one. */
+const SLOPES = 5;
+const KNOWN_SLOPES = 3;
 /** A change is seen in the voltage when it should be so many times its own noise. */
 const SEEN = 5;
 /** Rounding of both voltages to 0.1 V. */
@@ -41,14 +42,14 @@ const LEAST_SPACING_MS = 60_000;
 export const voltagesSchema = z.object({
   /** Usual size of changes of v1 - v2 while nothing switches, V. */
   noiseV: z.number(),
-  /** |change of v1 - v2| over |change of current| of the last loads on one leg, ohm, newest last. */
-  slopesOhm: z.array(z.number()).max(SLOPES),
+  /** |change of v1 - v2| over |change of current| of the last loads on each leg alone, ohm, newest last. */
+  slopesOhm: z.tuple([z.array(z.number()).max(SLOPES), z.array(z.number()).max(SLOPES)]),
   lastMs: z.number(),
 });
 export type Voltages = z.infer<typeof voltagesSchema>;
 
 export function startVoltages(): Voltages {
-  return { noiseV: 0.1, slopesOhm: [], lastMs: 0 };
+  return { noiseV: 0.1, slopesOhm: [[], []], lastMs: 0 };
 }
 
 /** Takes two consecutive meter readings; most say nothing, and teach the noise. */
@@ -68,21 +69,26 @@ export function learnFromVoltage(
     else learnNoise(voltages, size);
     return;
   }
-  const channel = Math.abs(l1W) > Math.abs(l2W) ? 0 : 1;
+  const channel: 0 | 1 = Math.abs(l1W) > Math.abs(l2W) ? 0 : 1;
   const [own, other] = channel === 0 ? [l1W, l2W] : [l2W, l1W];
   if (Math.abs(own) < LEAST_STEP_W || Math.abs(other) > ALONE * Math.abs(own)) return;
   const ampere = own / ((channel === 0 ? now.l1V : now.l2V) ?? 120);
   // Falls with a load on L1, rises with one on L2.
   const droppedV = channel === 0 ? -differenceV : differenceV;
-  const ohm = usualOhm(voltages);
-  if (ohm !== null && ohm * Math.abs(ampere) >= SEEN * voltages.noiseV) {
+  const [ownOhm, otherOhm] = [usualOhm(voltages, channel), usualOhm(voltages, 1 - channel)];
+  const slopeOhm = Math.abs(droppedV / ampere);
+  const ohm = ownOhm ?? otherOhm;
+  const isSeen = ohm !== null && ohm * Math.abs(ampere) >= SEEN * voltages.noiseV;
+  if (isSeen && isDue(voltages, now.at)) {
     learnFromLoad(pair, voltages, channel, ohm * ampere, droppedV, before, now);
+    if (otherOhm !== null) learnFromStiffness(pair, channel, slopeOhm / otherOhm, now.at);
   }
   // What does not move the voltages at all may be half of a 240 V load whose other half a dead clamp hides.
   const hidden = isSilent(now, 1 - channel) && Math.abs(droppedV) < 2 * voltages.noiseV;
   if (hidden) return;
-  if (voltages.slopesOhm.length === SLOPES) voltages.slopesOhm.shift();
-  voltages.slopesOhm.push(Math.round((1e4 * Math.abs(droppedV)) / Math.abs(ampere)) / 1e4);
+  const slopes = voltages.slopesOhm[channel];
+  if (slopes.length === SLOPES) slopes.shift();
+  slopes.push(Math.round(1e4 * slopeOhm) / 1e4);
 }
 
 /** A load on one leg alone: does the voltage answer as the arrow says? */
@@ -95,8 +101,6 @@ function learnFromLoad(
   before: MeterReading,
   now: MeterReading,
 ): void {
-  if (now.at - voltages.lastMs < LEAST_SPACING_MS) return;
-  voltages.lastMs = now.at;
   const spreadV = Math.hypot(2 * voltages.noiseV, SLOPE_SPREAD * expectedV);
   const explains = (dropV: number) => logDensity(droppedV - dropV, spreadV);
   const other = 1 - channel;
@@ -119,12 +123,18 @@ function learnFromLoad(
 function learnFromUnseen(pair: ClampPair, voltages: Voltages, before: MeterReading, now: MeterReading): void {
   const silent = [0, 1].filter((channel) => isSilent(before, channel) && isSilent(now, channel));
   const [channel, another] = silent;
-  if (channel === undefined || another !== undefined || usualOhm(voltages) === null) return;
-  if (now.at - voltages.lastMs < LEAST_SPACING_MS) return;
-  voltages.lastMs = now.at;
+  if (channel === undefined || another !== undefined || usualOhm(voltages, 1 - channel) === null) return;
+  if (!isDue(voltages, now.at)) return;
   learn(pair, 'voltage', now.at, WEIGHT, [channel], (of, _, state) =>
     of === channel && state !== 'dead' ? -UNEXPLAINED_NATS : 0,
   );
+}
+
+/** Is it time for another witness? If so, this is it. */
+function isDue(voltages: Voltages, at: number): boolean {
+  if (at - voltages.lastMs < LEAST_SPACING_MS) return false;
+  voltages.lastMs = at;
+  return true;
 }
 
 function stepsBetween(before: MeterReading, now: MeterReading) {
@@ -142,9 +152,9 @@ function learnNoise(voltages: Voltages, sizeV: number): void {
   voltages.noiseV = Math.max(LEAST_NOISE_V, voltages.noiseV * factor);
 }
 
-function usualOhm({ slopesOhm }: Voltages): number | null {
-  if (slopesOhm.length < KNOWN_SLOPES) return null;
-  return slopesOhm.toSorted((a, b) => a - b)[Math.floor(slopesOhm.length / 2)] ?? null;
+function usualOhm({ slopesOhm }: Voltages, channel: number): number | null {
+  const slopes = slopesOhm[channel === 0 ? 0 : 1];
+  return slopes.length < KNOWN_SLOPES ? null : (medianOf(slopes) ?? null);
 }
 
 function isSilent(reading: MeterReading, channel: number): boolean {
