@@ -102,6 +102,8 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   const lagMs = new Map(Object.entries(saved?.lagMs ?? {}));
   /** Latecomers of each device since that was last told. */
   const lateCount = new Map(Object.entries(saved?.lateCount ?? {}));
+  /** The most that is held back, by the slowest device's packs; see `slowestPackMs`. */
+  let holdBackMs = slowestPackMs();
   let held: Reading[] = [...(saved?.held ?? [])];
   let oldestHeldMs = held.reduce((least, { at }) => Math.min(least, at), Number.POSITIVE_INFINITY);
   let late: Reading[] = [...(saved?.late ?? [])];
@@ -135,7 +137,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
     for (const [device, ageMs] of oldestAgeMs) notePack(device, ageMs);
     if (newestLiveMs > 0) inBacklog = false;
     const liveMs =
-      newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - holdBackMs(), leastAt(newestLiveMs - BACKLOG_MS));
+      newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - holdBackMs, leastAt(newestLiveMs - BACKLOG_MS));
     const upToMs = Math.max(leastAt(0), liveMs);
     const released = release(
       held.length > HELD_MAX ? Math.max(upToMs, median(held.map(({ at }) => at))) : upToMs,
@@ -152,7 +154,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   }
 
   function releaseBy(quietMs: number): Release {
-    if (quietMs < SETTLED_MS) return release(inBacklog ? 0 : pulseMs - holdBackMs(), !inBacklog);
+    if (quietMs < SETTLED_MS) return release(inBacklog ? 0 : pulseMs - holdBackMs, !inBacklog);
     if (inBacklog && quietMs < BACKLOG_SETTLED_MS) return release(Number.POSITIVE_INFINITY, false);
     inBacklog = false;
     return release(Number.POSITIVE_INFINITY, true);
@@ -179,7 +181,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   }
 
   /** How far behind the newest live reading the slowest pack reaches; nothing is held for prompt devices. */
-  function holdBackMs(): number {
+  function slowestPackMs(): number {
     let longest = 0;
     for (const ages of packAgesMs.values()) longest = Math.max(longest, median(ages));
     return longest <= PROMPT_MS ? 0 : longest;
@@ -188,6 +190,8 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   /** The last few packs tell a device that packs from one that lost its connection once. */
   function notePack(device: string, ageMs: number): void {
     packAgesMs.set(device, [...(packAgesMs.get(device) ?? []).slice(1 - PACKS), ageMs]);
+    // One more prompt pack among prompt ones changes nothing: medians for every reading were a tenth of all work.
+    if (holdBackMs > 0 || ageMs > PROMPT_MS) holdBackMs = slowestPackMs();
   }
 
   /** Up to where every device has come, of those heard since `sinceMs` (0: of all). */
@@ -206,8 +210,8 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
     if (newest !== undefined) releasedMs = Math.max(releasedMs, Math.min(newest.at, pulseMs));
     // A site that was never heard has no time of its own yet: its first readings may be a backlog.
     const settled = timePasses && releasedMs > 0 && (held.length === 0 || isAhead(oldestHeldMs));
-    if (settled && pulseMs - holdBackMs() > releasedMs && upToMs >= pulseMs - holdBackMs()) {
-      releasedMs = pulseMs - holdBackMs();
+    if (settled && pulseMs - holdBackMs > releasedMs && upToMs >= pulseMs - holdBackMs) {
+      releasedMs = pulseMs - holdBackMs;
     }
     return { events, late: takeLate(), passTimeToMs: settled ? releasedMs : undefined };
   }
