@@ -10,14 +10,7 @@
 // The levels of current are kept apart, each with its own mean, so that a night at rest does not wash out an
 // hour of charging; Theil-Sen through the levels.
 
-import {
-  copperOhmPerKft,
-  excessHeatW,
-  loopResistanceOhm,
-  median,
-  quantile,
-  theilSen,
-} from '@afterwatt/electrical';
+import { copperOhmPerKft, excessHeatW, loopResistanceOhm, theilSen } from '@afterwatt/electrical';
 import type { BatteryReading, Site, SiteInlet } from '@afterwatt/wire';
 import { z } from 'zod';
 import {
@@ -28,6 +21,14 @@ import {
   type Verdict,
   type Words,
 } from '../detector.ts';
+import {
+  type DailyOhms,
+  dailyOhmsSchema,
+  daysOf,
+  historyOhm,
+  setDay,
+  startDailyOhms,
+} from '../models/daily-ohms.ts';
 import { emptyCircuitLoad, inletNamed, inletSubject, measureBatteries } from '../models/inlet-load.ts';
 import type { SiteView } from '../site-view.ts';
 import { rounded } from '../wording.ts';
@@ -40,7 +41,7 @@ const LEVELS = 12;
 /** A level counts from so many pairs of readings on, looks back on so many, and is forgotten after a week. */
 const LEAST_PAIRS = 12;
 const MEMORY_PAIRS = 100;
-const FORGOTTEN_MS = 7 * DAY_MS;
+const FORGOTTEN_DAYS = 8;
 /** A pair farther from its level's mean than this is drawn in; so many on one side move the level there. */
 const OUTLIER_V = 0.8;
 const OUTLIERS_MOVE = 12;
@@ -63,9 +64,9 @@ const LEVEL_ERROR_V = 0.05;
 /** Judged once in so many pairs; twice in a row over the limit is told. */
 const PAIRS_A_JUDGEMENT = 30;
 const JUDGEMENTS_TOLD = 2;
-/** Days of history, and how many make one. */
-const DAYS = 30;
-const DAYS_OF_HISTORY = 1;
+const HISTORY_DAYS = 30;
+/** No healthy loop comes near it: 1000 ft of 14 AWG. */
+const LOOP_MOST_OHM = 6;
 
 const THRESHOLDS = {
   excessW: {
@@ -94,7 +95,8 @@ const levelSchema = z.object({
   pairs: z.number(),
   /** Pairs in a row that lay far off, with the sign of their side. */
   off: z.number(),
-  atMs: z.number(),
+  /** Day of its newest pair, days since the Unix epoch. */
+  day: z.number(),
 });
 const stateSchema = z.object({
   levels: z.array(levelSchema),
@@ -104,8 +106,7 @@ const stateSchema = z.object({
   over: z.number(),
   sinceMs: z.number(),
   told: z.boolean(),
-  day: z.number(),
-  days: z.array(z.object({ day: z.number(), ohm: z.number() })),
+  days: dailyOhmsSchema,
 });
 type State = z.infer<typeof stateSchema>;
 
@@ -123,8 +124,7 @@ export const inletCircuitResistance = defineDetector({
     over: 0,
     sinceMs: 0,
     told: false,
-    day: 0,
-    days: [],
+    days: startDailyOhms(),
   }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
     const inlet = inletNamed(view.site, subject);
@@ -168,10 +168,10 @@ function addToLevel(state: State, amps: number, lostV: number, atMs: number): vo
   const number = Math.max(-LEVELS, Math.min(LEVELS, Math.round(amps / LEVEL_A)));
   let level = state.levels.find((candidate) => candidate.level === number);
   if (level === undefined) {
-    level = { level: number, amps: rounded(amps, 4), lostV: rounded(lostV, 4), pairs: 0, off: 0, atMs };
+    level = { level: number, amps: rounded(amps, 3), lostV: rounded(lostV, 4), pairs: 0, off: 0, day: 0 };
     state.levels.push(level);
   }
-  level.atMs = atMs;
+  level.day = Math.floor(atMs / DAY_MS);
   const distanceV = lostV - level.lostV;
   const isOff = level.pairs >= LEAST_PAIRS && Math.abs(distanceV) > OUTLIER_V;
   level.off = isOff
@@ -184,7 +184,7 @@ function addToLevel(state: State, amps: number, lostV: number, atMs: number): vo
   level.pairs = Math.min(MEMORY_PAIRS, level.pairs + 1);
   const drawnV = level.pairs === 1 ? distanceV : Math.max(-OUTLIER_V, Math.min(OUTLIER_V, distanceV));
   level.lostV = rounded(level.lostV + drawnV / level.pairs, 4);
-  level.amps = rounded(level.amps + (amps - level.amps) / level.pairs, 4);
+  level.amps = rounded(level.amps + (amps - level.amps) / level.pairs, 3);
 }
 
 function judge(
@@ -194,7 +194,7 @@ function judge(
   site: Site,
   values: Values,
 ): Verdict | undefined {
-  state.levels = state.levels.filter((level) => atMs - level.atMs < FORGOTTEN_MS);
+  state.levels = state.levels.filter((level) => atMs / DAY_MS - level.day < FORGOTTEN_DAYS);
   const known = state.levels.filter((level) => level.pairs >= LEAST_PAIRS);
   const amps = known.map((level) => level.amps);
   const spreadA = Math.max(...amps) - Math.min(...amps);
@@ -208,7 +208,7 @@ function judge(
   if (line === undefined) return undefined;
   const loopOhm = rounded(Math.max(0, line.slope), 4);
   state.loopOhm = loopOhm;
-  closeDay(state, atMs, loopOhm);
+  noteDay(state.days, atMs, loopOhm);
 
   const errorOhm = (2 * LEVEL_ERROR_V) / spreadA;
   const expectedOhm = expectedOf(state, inlet, values);
@@ -225,13 +225,11 @@ function judge(
   return state.told ? present(state, inlet, expectedOhm, excessW, atMs, site) : ABSENT;
 }
 
-/** What the loop should have: its copper by the table, or its own history where that is less. */
-function expectedOf({ days, day }: State, inlet: SiteInlet, values: Values): number {
+/** What the loop should have: its copper by the table, or its own history before today where that is less. */
+function expectedOf({ days }: State, inlet: SiteInlet, values: Values): number {
   const copperOhm = copperOf(inlet);
-  const earlier = days.filter((entry) => entry.day < day).map(({ ohm }) => ohm);
-  if (earlier.length < DAYS_OF_HISTORY) return copperOhm;
-  earlier.sort((a, b) => a - b);
-  return Math.min(copperOhm, values.warmShare * quantile(earlier, 0.25));
+  const earlier = historyOhm({ endDay: days.endDay - 1, ohms: days.ohms.slice(0, -1) }, LOOP_MOST_OHM);
+  return earlier === null ? copperOhm : Math.min(copperOhm, values.warmShare * earlier);
 }
 
 /** Out and back, stranded copper at 75 Cel: NEC chapter 9 table 8. */
@@ -239,17 +237,11 @@ function copperOf({ conductorAwg, oneWayFeet }: SiteInlet): number {
   return loopResistanceOhm(copperOhmPerKft(conductorAwg, 'stranded'), oneWayFeet);
 }
 
-/** A day's value is the median of its judgements, as far as a running one goes: the last weighs as much as all before. */
-function closeDay(state: State, atMs: number, ohm: number): void {
+/** A day's value follows its judgements, the later ones more. */
+function noteDay(days: DailyOhms, atMs: number, ohm: number): void {
   const day = Math.floor(atMs / DAY_MS);
-  state.day = day;
-  const last = state.days.at(-1);
-  if (last?.day === day) {
-    last.ohm = rounded(median([last.ohm, ohm]), 4);
-    return;
-  }
-  if (state.days.length === DAYS) state.days.shift();
-  state.days.push({ day, ohm: rounded(ohm, 4) });
+  const today = days.endDay === day ? (days.ohms.at(-1) ?? ohm) : ohm;
+  setDay(days, day, (today + ohm) / 2, HISTORY_DAYS);
 }
 
 function present(
@@ -264,7 +256,7 @@ function present(
   const loopOhm = rounded(state.loopOhm ?? 0, 3);
   const watts = rounded(excessW);
   // Taken now: the state goes on, the evidence does not.
-  const trend = days
+  const trend = daysOf(days)
     .slice(-10)
     .map(({ ohm }) => rounded(ohm, 2))
     .join(' ');

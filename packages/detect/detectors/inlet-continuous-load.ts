@@ -22,6 +22,7 @@ import {
   isFirstOfBreaker,
   isFresh,
   legVolts,
+  measureBatteries,
   measureCircuit,
   shareBreaker,
 } from '../models/inlet-load.ts';
@@ -85,6 +86,8 @@ export const inletContinuousLoad = defineDetector({
   observe({ subject, state, event, view, values }): Verdict | undefined {
     const inlet = inletNamed(view.site, subject);
     if (inlet === undefined) return undefined;
+    // In an outage a battery feeds its own outlets: only the channel says what the inlet carries.
+    if (event.kind === 'battery' && view.grid.present === false) return undefined;
     const wholeBreaker = isFirstOfBreaker(inlet, view.site) && !anotherIsOver(inlet, event, view);
     if (!measureCircuit(inlet, wholeBreaker, event, view, load)) return undefined;
     const stretch = event.kind === 'meter' ? state.meter : state.batteries;
@@ -117,9 +120,15 @@ const load = emptyCircuitLoad();
 function anotherIsOver(inlet: SiteInlet, event: SiteEvent, view: SiteView): boolean {
   for (const other of view.site.inlets) {
     if (other === inlet || !shareBreaker(inlet, other)) continue;
-    if (measureCircuit(other, false, event, view, load) && ratioOf(load, other, view) >= 1) return true;
+    if (measureOther(other, event, view) && ratioOf(load, other, view) >= 1) return true;
   }
   return false;
+}
+
+function measureOther(other: SiteInlet, event: SiteEvent, view: SiteView): boolean {
+  return event.kind === 'meter'
+    ? measureCircuit(other, false, event, view, load)
+    : measureBatteries(other, view, load);
 }
 
 /** The load as a share of what the breaker may carry for hours. */

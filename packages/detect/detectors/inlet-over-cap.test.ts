@@ -180,6 +180,14 @@ describe('witnesses', () => {
     expect(run(events, apart)).toEqual([]);
   });
 
+  it('a battery that feeds its own outlets in an outage puts nothing on the inlet', () => {
+    const events = [
+      ...seconds(0, 300, 5).map((s) => aMeterReading(s, { l1V: 0, l2V: 0, ...inletFields(0) })),
+      ...seconds(3, 300, 10).map((s) => aBatteryReading(s, { ...portFields(-18), gridPresent: false })),
+    ];
+    expect(run(events)).toEqual([]);
+  });
+
   it('one inlet over its own cap on a shared breaker is one fault', () => {
     const inlets = [
       { number: 1 as const, breaker: 'garage' },

@@ -26,6 +26,7 @@ import {
   inletNamed,
   inletSubject,
   isFirstOfBreaker,
+  measureBatteries,
   measureCircuit,
   shareBreaker,
 } from '../models/inlet-load.ts';
@@ -34,6 +35,8 @@ import { rounded } from '../wording.ts';
 
 /** A witness that has been silent for so long has no say in whether the load has returned to normal. */
 const SILENT_MS = 60_000;
+/** Legs that have parted may come together for a while, and part again with the next load. */
+const PARTED_MS = 30 * 60_000;
 
 const heatSchema = z.object({ usedFraction: z.number() });
 const circuitSchema = z.object({
@@ -55,6 +58,8 @@ const circuitSchema = z.object({
 });
 const stateSchema = z.object({
   circuits: z.array(circuitSchema),
+  /** Device time at which the legs were last seen parted by an open neutral; 0 for never. */
+  partedMs: z.number(),
   /** Of the inlets on these circuits, by their order in the site; a whole breaker rests on all of them. */
   trusts: z.array(channelTrustSchema),
 });
@@ -91,6 +96,7 @@ export const inletOverCap = defineDetector({
     const adds = inlet !== undefined && isFirstOfBreaker(inlet, site);
     return {
       circuits: adds ? [startCircuit(false), startCircuit(true)] : [startCircuit(false)],
+      partedMs: 0,
       trusts: site.inlets.map(startChannelTrust),
     };
   },
@@ -99,16 +105,23 @@ export const inletOverCap = defineDetector({
     if (inlet === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
     const witness = event.kind === 'meter' ? 'meter' : 'batteries';
     const accuracy = view.site.meter.accuracyPct / 100;
-    if (event.kind === 'meter') learnTrusts(state, inlet, event, view);
+    if (event.kind === 'meter') {
+      learnTrusts(state, inlet, event, view);
+      if (haveLegsParted(event, view.site)) state.partedMs = event.at;
+    } else if (view.grid.present === false) {
+      // In an outage a battery feeds its own outlets: only the channel says what the inlet carries.
+      return undefined;
+    }
+    const isParted = state.partedMs > 0 && event.at - state.partedMs < PARTED_MS;
     let worst: Circuit | undefined;
     let heard = false;
     let below = true;
 
     for (const circuit of state.circuits) {
       if (!measureCircuit(inlet, circuit.wholeBreaker, event, view, load)) continue;
-      if (circuit.wholeBreaker && anotherIsOver(inlet, event, view)) continue;
+      if (circuit.wholeBreaker && anotherIsOver(inlet, event, view, isParted)) continue;
       heard = true;
-      const ratio = ratioOf(load, circuit.wholeBreaker, inlet, view);
+      const ratio = ratioOf(load, circuit.wholeBreaker, inlet, view.site, isParted);
       const hold = circuit[witness];
       heatBreaker(circuit, witness, event.at, breakerAmps(inlet, view.site));
       observeHold(hold, event.at, ratio, load.periodMs, 1 + accuracy, 1);
@@ -139,24 +152,27 @@ const load = emptyCircuitLoad();
 const loadOfAnother = emptyCircuitLoad();
 
 /** The load as a share of what the circuit may carry. */
-function ratioOf(load: CircuitLoad, wholeBreaker: boolean, inlet: SiteInlet, view: SiteView): number {
-  const { site } = view;
+function ratioOf(
+  load: CircuitLoad,
+  wholeBreaker: boolean,
+  inlet: SiteInlet,
+  site: Site,
+  isParted: boolean,
+): number {
   const watts = Math.abs(load.watts);
   const ampsAtNominal = watts / site.service.nominalVolts;
-  const amps = haveLegsParted(view) ? Math.min(Math.abs(load.amps), ampsAtNominal) : Math.abs(load.amps);
+  // What a leg draws for want of voltage is the open neutral's, and told as that.
+  const amps = isParted ? Math.min(Math.abs(load.amps), ampsAtNominal) : Math.abs(load.amps);
   return wholeBreaker
     ? amps / breakerAmps(inlet, site)
     : Math.max(amps / inlet.capAmps, watts / inlet.capWatts);
 }
 
-/** An open neutral: what a leg draws for want of voltage is that fault's, and told as that. */
-function haveLegsParted({ meter, site }: SiteView): boolean {
-  const l1V = meter?.l1V ?? null;
-  const l2V = meter?.l2V ?? null;
+/** One leg up, the other down, and their sum as it was: the mark of an open neutral. */
+function haveLegsParted({ l1V, l2V }: MeterReading, site: Site): boolean {
   if (l1V === null || l2V === null) return false;
   const nominalV = site.service.nominalVolts;
-  const sumIsRight = Math.abs(l1V + l2V - 2 * nominalV) < 0.08 * nominalV;
-  return sumIsRight && Math.abs(l1V - l2V) > 0.1 * nominalV;
+  return Math.abs(l1V + l2V - 2 * nominalV) < 0.08 * nominalV && Math.abs(l1V - l2V) > 0.1 * nominalV;
 }
 
 /** Rating of the breaker that inlets share; the least where they are registered differently. */
@@ -167,11 +183,14 @@ function breakerAmps(inlet: SiteInlet, site: Site): number {
 }
 
 /** An inlet that is over its own cap is told by itself: then the breaker's sum is no second fault. */
-function anotherIsOver(inlet: SiteInlet, event: SiteEvent, view: SiteView): boolean {
+function anotherIsOver(inlet: SiteInlet, event: SiteEvent, view: SiteView, isParted: boolean): boolean {
   for (const other of view.site.inlets) {
     if (other === inlet || !shareBreaker(inlet, other)) continue;
-    if (!measureCircuit(other, false, event, view, loadOfAnother)) continue;
-    if (ratioOf(loadOfAnother, false, other, view) > 1) return true;
+    const heard =
+      event.kind === 'meter'
+        ? measureCircuit(other, false, event, view, loadOfAnother)
+        : measureBatteries(other, view, loadOfAnother);
+    if (heard && ratioOf(loadOfAnother, false, other, view.site, isParted) > 1) return true;
   }
   return false;
 }
@@ -250,12 +269,13 @@ function heatBreaker(circuit: Circuit, witness: Witness, atMs: number, ratedA: n
   const lastMs = circuit[witness].at;
   if (lastMs === 0 || atMs <= lastMs) return;
   const dtMs = Math.min(atMs - lastMs, GAP_PERIODS * load.periodMs);
-  advanceBreakerHeat(circuit.heat[witness], load.amps, ratedA, dtMs / 1000);
+  const heat = circuit.heat[witness];
+  heat.usedFraction = rounded(advanceBreakerHeat(heat, load.amps, ratedA, dtMs / 1000), 5);
 }
 
 function notePeak(circuit: Circuit, ratio: number): void {
-  if (ratio <= circuit.peakRatio) return;
-  circuit.peakRatio = ratio;
+  if (ratio <= circuit.peakRatio + 1e-4) return;
+  circuit.peakRatio = rounded(ratio, 4);
   circuit.peakA = load.amps;
   circuit.peakW = load.watts;
 }

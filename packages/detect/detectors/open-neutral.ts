@@ -24,7 +24,7 @@ import {
   type Verdict,
   type Words,
 } from '../detector.ts';
-import { historyOhm, isClimbing } from '../models/neutral-trend.ts';
+import { daysOf, historyOhm, isClimbing } from '../models/daily-ohms.ts';
 import {
   differenceResidualV,
   neutralCurrentA,
@@ -300,7 +300,7 @@ function figuresOf(l1V: number, l2V: number, ohm: number, history: number | null
         ]),
     {
       label: 'Trend, one value a day',
-      value: impedance.days
+      value: daysOf(impedance.days)
         .slice(-10)
         .map((day) => rounded(day.ohm, 2))
         .join(' '),

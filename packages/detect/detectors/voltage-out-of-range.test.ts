@@ -45,14 +45,14 @@ describe('range A, as 10 min values', () => {
     expect(run(ofL1(high))).toEqual([]);
   });
 
-  it('does not chatter about the limit: it clears 0.5 V inside', () => {
+  it('does not chatter about the limit: it clears 1 V inside', () => {
     const about = (s: number) => (Math.floor(s / 600) % 2 === 0 ? 126.2 : 125.8);
     expect(
       run(ofL1(about))
         .filter(({ type }) => type !== 'updated')
         .map(({ type }) => type),
     ).toEqual(['raised']);
-    const back = (s: number) => (s < 600 ? 126.2 : 125.4);
+    const back = (s: number) => (s < 600 ? 126.2 : 124.9);
     expect(run(ofL1(back)).map(({ type }) => type)).toEqual(['raised', 'cleared']);
   });
 

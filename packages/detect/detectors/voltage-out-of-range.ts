@@ -2,7 +2,7 @@
 // once when it lasts a minute. The limits are for sustained voltage, so a dip or a swell (IEEE 1159) is none.
 // Easily confused with: an outage and the voltage that a battery makes of its own (the service rule does not
 // apply), a loose neutral (one leg up, the other down: told as that, and this is suppressed), and a voltage that
-// wanders about a limit (deadband; ISA-18.2 starts at 2 %, here 0.5 V, because range A is only 12 V wide).
+// wanders about a limit (deadband; ISA-18.2 starts at 2 %, here 1 V, because range A is only 12 V wide).
 
 import {
   addRms,
@@ -52,12 +52,13 @@ export const voltageOutOfRange = defineDetector({
       max: 3600,
       source: 'IEEE 1159-2009 table 2: longer than 1 min is sustained',
     },
-    deadbandV: {
-      default: 0.5,
-      unit: 'V',
+    deadbandV: { default: 1, unit: 'V', min: 0, max: 5, source: 'own judgement: a twelfth of range A' },
+    clearMinutes: {
+      default: 60,
+      unit: 'min',
       min: 0,
-      max: 5,
-      source: 'own judgement: 4 % of the width of range A',
+      max: 1440,
+      source: 'own judgement: a voltage at its limit comes and goes with the load of the street',
     },
     leastCoverPct: {
       default: 50,
@@ -68,7 +69,7 @@ export const voltageOutOfRange = defineDetector({
     },
   },
   wants: ['meter'],
-  delays: () => ({ onDelayMs: 0, offDelayMs: INTERVAL_MS }),
+  delays: (values) => ({ onDelayMs: 0, offDelayMs: values.clearMinutes * MINUTE_MS }),
   subjects: () => ['L1', 'L2'],
   state: stateSchema,
   start: () => ({

@@ -23,7 +23,7 @@ import {
 import type { MeterReading, Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import type { Model, SiteView } from '../site-view.ts';
-import { addDay, dayOhmSchema } from './neutral-trend.ts';
+import { dailyOhmsSchema, daysOf, setDay, startDailyOhms } from './daily-ohms.ts';
 
 const DAY_MS = 86_400_000;
 /** Steady levels that the slope at hand is taken from; five new ones turn it (Theil-Sen stands 29 % of strangers). */
@@ -37,6 +37,8 @@ const STEADY_A = 0.5;
 const LEAST_SPREAD_A = 3;
 /** Slopes remembered for the running median. */
 const SLOPES = 15;
+/** Days of history that are kept. */
+const HISTORY_DAYS = 60;
 /** A day counts when so many slopes were taken in it. */
 const SLOPES_A_DAY = 4;
 /** Readings farther apart than this have other things between them than a load's step. */
@@ -98,9 +100,9 @@ const schema = z.object({
   lines: z.number(),
   linesToday: z.number(),
   sum: slopeTrackerSchema,
-  /** Day of the newest reading, and one value for each day that had enough lines, oldest first. */
+  /** Day of the newest reading, and a value for each day that had enough lines. */
   day: z.number(),
-  days: z.array(dayOhmSchema),
+  days: dailyOhmsSchema,
 });
 
 export type ServiceImpedanceState = z.infer<typeof schema>;
@@ -119,7 +121,7 @@ export const serviceImpedanceModel: Model<ServiceImpedanceState> = {
     linesToday: 0,
     sum: createSlopeTracker(),
     day: 0,
-    days: [],
+    days: startDailyOhms(),
   }),
   observe(state, event, view) {
     if (event.kind === 'mended' && event.incidentKind === 'open-neutral') forgetLevels(state);
@@ -144,7 +146,7 @@ export function neutralOhm(state: ServiceImpedanceState): number | null {
 
 /** One value a day, oldest first, for a page that shows the trend. */
 export function neutralTrend(view: SiteView): readonly { readonly dayMs: number; readonly ohm: number }[] {
-  return view.serviceImpedance.days.map(({ day, ohm }) => ({ dayMs: day * DAY_MS, ohm }));
+  return daysOf(view.serviceImpedance.days).map(({ day, ohm }) => ({ dayMs: day * DAY_MS, ohm }));
 }
 
 /** Distance of v1 - v2 from what the currents explain, V; null before the line is known. */
@@ -294,7 +296,7 @@ function closeDay(state: ServiceImpedanceState, atMs: number): void {
   if (day === state.day) return;
   const ohm = neutralOhm(state);
   if (state.day > 0 && ohm !== null && state.linesToday >= SLOPES_A_DAY) {
-    addDay(state.days, state.day, rounded(ohm));
+    setDay(state.days, state.day, ohm, HISTORY_DAYS);
   }
   state.day = day;
   state.linesToday = 0;
