@@ -13,6 +13,8 @@ const LEG_STEP_W = 100;
 const VOLTAGE_MOVING_STEP_W = 500;
 const BATTERY_STEP_W = 150;
 const VOLTAGE_STEP_V = 0.05;
+/** More than a voltage rounded to 1 V hides. */
+const PORT_FOLLOWS_V = 1.2;
 const NOMINAL_V = 120;
 
 /** One quantity that should move, and what shows that it should have. */
@@ -27,8 +29,7 @@ export interface FlatlineCandidate {
   /** What does not stand still while it does, if it is lively itself. */
   readonly neighbour: (view: SiteView) => number | null;
   readonly neighbourStep: number;
-  /** A voltage counts only while the other leg's voltage goes on changing. */
-  readonly needsNeighbour: boolean;
+  readonly measures: 'voltage' | 'load';
   /** Asked only when it would be called flat: does the witness stand for what this channel measures? */
   readonly isTrusted: (view: SiteView) => boolean;
 }
@@ -44,6 +45,7 @@ export function flatlineCandidates(site: Site): ReadonlyMap<string, FlatlineCand
     ...legCandidates(site, 'L1'),
     ...legCandidates(site, 'L2'),
     ...site.inlets.flatMap(({ number }) => inletCandidates(site, number)),
+    ...site.batteries.map(({ device, inlet }) => portVoltageCandidate(site, device, inlet)),
   ];
   const bySubject = new Map(candidates.map((c) => [`${c.device} ${c.quantity}`, c]));
   bySite.set(site, bySubject);
@@ -64,7 +66,7 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
       witnessStep: VOLTAGE_MOVING_STEP_W,
       neighbour: (view) => voltsOf(view, other),
       neighbourStep: VOLTAGE_STEP_V,
-      needsNeighbour: true,
+      measures: 'voltage',
     },
     {
       ...always,
@@ -75,7 +77,7 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
       witnessStep: LEG_STEP_W,
       neighbour: (view) => wattsOf(view, other),
       neighbourStep: LEG_STEP_W,
-      needsNeighbour: false,
+      measures: 'load',
     },
     {
       ...always,
@@ -86,7 +88,7 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
       // Current and power of one clamp that hang together are one fault, told of the power.
       neighbour: (view) => wattsOf(view, leg),
       neighbourStep: LEG_STEP_W,
-      needsNeighbour: false,
+      measures: 'load',
     },
   ];
 }
@@ -98,10 +100,10 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
   const inletW = ({ meter }: SiteView) => (number === 1 ? meter?.inlet1W : meter?.inlet2W) ?? null;
   const batteryW = (view: SiteView) => batteriesW(view, (inlet) => inlet.number === number);
   const each = {
+    measures: 'load' as const,
     witnessStep: BATTERY_STEP_W,
     neighbour: () => null,
     neighbourStep: BATTERY_STEP_W,
-    needsNeighbour: false,
     isTrusted: ({ wiring }: SiteView) => rightLogOdds(wiring.inlets, channel) > 0,
   };
   const [battery, another] = batteries;
@@ -122,6 +124,22 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
     witness: inletW,
   };
   return [ofInlet, ofBattery];
+}
+
+/** The voltage at a battery's port follows that of its leg. */
+function portVoltageCandidate(site: Site, device: string, inlet: number): FlatlineCandidate {
+  const leg = site.inlets.find(({ number }) => number === inlet)?.leg ?? 'L1';
+  return {
+    device,
+    quantity: 'ac.v',
+    value: ({ batteries }) => above(batteries.get(device)?.acV ?? null, DEAD_V),
+    witness: (view) => voltsOf(view, leg),
+    witnessStep: PORT_FOLLOWS_V,
+    neighbour: (view) => voltsOf(view, leg),
+    neighbourStep: VOLTAGE_STEP_V,
+    measures: 'voltage',
+    isTrusted: () => true,
+  };
 }
 
 function above(value: number | null, least: number): number | null {

@@ -19,8 +19,11 @@ const LEAST_CHANGES = 4;
 const LEAST_READINGS = 10;
 /** A quantity is lively if it never stood still for longer than this in a day and more. */
 const LIVELY_MS = 5 * MINUTE_MS;
-/** The other leg's voltage changes in at least this share of the readings. */
-const NEIGHBOUR_SHARE = 0.5;
+/** A voltage shows within this whether it is lively. */
+const VOLTAGE_KNOWN_MS = 60 * MINUTE_MS;
+/** The other leg's voltage moves if it changes in this share of the readings, and so often. */
+const NEIGHBOUR_SHARE = 0.2;
+const LEAST_NEIGHBOURED = 10;
 
 const schema = z.object({
   value: z.number().nullable(),
@@ -129,7 +132,7 @@ function restart(state: State, value: number | null, at: number, stepMs: number)
   if (known) {
     state.knownMs = Math.min(state.knownMs + stepMs, 10 * DAY_MS);
     // Forgets slowly: once a month of quiet nights has passed, one of them is no longer the measure.
-    state.longestMs = Math.max(0.9999 * state.longestMs, stoodMs);
+    state.longestMs = Math.max(Math.floor(0.9999 * state.longestMs), stoodMs);
   }
   state.value = value;
   state.sinceMs = at;
@@ -151,8 +154,13 @@ function note(state: State, which: 0 | 1, value: number | null, step: number): v
 
 function isContradicted(candidate: FlatlineCandidate, state: State): boolean {
   const [witnessed, neighboured] = state.changes;
-  const neighbourMoves = neighboured >= NEIGHBOUR_SHARE * state.readings;
-  const follows = witnessed >= LEAST_CHANGES && (!candidate.needsNeighbour || neighbourMoves);
-  const lively = state.knownMs >= DAY_MS && state.longestMs > 0 && state.longestMs <= LIVELY_MS;
-  return follows || (lively && (candidate.needsNeighbour ? neighbourMoves : neighboured >= LEAST_CHANGES));
+  const { knownMs, longestMs, readings } = state;
+  if (candidate.measures === 'voltage') {
+    // Both legs hang on one transformer: while one moves, the other cannot stand still.
+    const neighbourMoves = neighboured >= Math.max(LEAST_NEIGHBOURED, NEIGHBOUR_SHARE * readings);
+    const lively = knownMs >= VOLTAGE_KNOWN_MS && longestMs > 0 && longestMs <= LIVELY_MS;
+    return neighbourMoves && (lively || witnessed >= LEAST_CHANGES);
+  }
+  const lively = knownMs >= DAY_MS && longestMs > 0 && longestMs <= LIVELY_MS;
+  return witnessed >= LEAST_CHANGES || (lively && neighboured >= LEAST_CHANGES);
 }

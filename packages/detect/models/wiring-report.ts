@@ -7,6 +7,7 @@ import { CLAMP_STATES, type ClampState } from './wiring/arrangement.ts';
 import {
   type ClampPair,
   type EvidenceKind,
+  reversedLogOdds,
   rightLogOdds,
   stateLogOdds,
   swappedLogOdds,
@@ -83,7 +84,8 @@ export function wiringReport(view: SiteView): ClampReport[] {
 function faultsOf(pair: ClampPair, channel: number): ClampFault[] {
   const faults = CLAMP_STATES.flatMap((state) => {
     const fault = FAULT_OF_STATE[state];
-    return fault !== null && stateLogOdds(pair, channel, state) >= ACCEPT_LOG_ODDS ? [fault] : [];
+    const odds = state === 'reversed' ? reversedLogOdds(pair, channel) : stateLogOdds(pair, channel, state);
+    return fault !== null && odds >= ACCEPT_LOG_ODDS ? [fault] : [];
   });
   return swappedLogOdds(pair) >= ACCEPT_LOG_ODDS ? ['swapped', ...faults] : faults;
 }

@@ -13,6 +13,8 @@ type Row = StepWindow['before'];
 
 /** Smaller steps are lost in what a house does (common practice). */
 const LEAST_STEP_W = 150;
+/** A channel that moves by less than this share of a step does not show it. */
+const COMPENSATED = 0.2;
 /** The battery's figure, the clamp's, and what its own leg's voltage changes: share of the step. */
 const STEP_ACCURACY = 0.04;
 
@@ -33,6 +35,7 @@ export function learnServiceFromStep(
 ): void {
   const legStepW = stepOfLegs(site, inletStepW);
   if (Math.max(Math.abs(legStepW[0]), Math.abs(legStepW[1])) < LEAST_STEP_W) return;
+  if (isCompensated(legStepW, before, after)) return;
   const readings = Math.max(1, (after.at - before.at) / meterPeriodMs);
 
   const changeW = (channel: number) => legOf(after, channel) - legOf(before, channel);
@@ -84,6 +87,20 @@ function stepOfLegs(site: Site, inletStepW: readonly number[]): [number, number]
     legStepW[site.inlets[i]?.leg === 'L2' ? 1 : 0] += stepW;
   });
   return legStepW;
+}
+
+/**
+ * Neither channel shows the step, and the one that should is alive: a battery that keeps its leg's power level
+ * was switched by the very load it makes up for. Says nothing of the clamps.
+ */
+function isCompensated(legStepW: readonly number[], before: Row, after: Row): boolean {
+  const mostW = Math.max(...legStepW.map((stepW) => Math.abs(stepW)));
+  const shows = [0, 1].some(
+    (channel) => Math.abs(legOf(after, channel) - legOf(before, channel)) >= COMPENSATED * mostW,
+  );
+  return (
+    !shows && concerned(legStepW).some((channel) => !isQuiet(before, channel) || !isQuiet(after, channel))
+  );
 }
 
 /** A step on one leg says something of both channels: one must show it, the other must not. */

@@ -7,16 +7,19 @@
 // the world changed to it since: its prior times CHANGE_SHARE. That is Page's reflecting barrier (E. S. Page,
 // Continuous Inspection Schemes, Biometrika 41, 1954): old proof cannot delay new evidence without end.
 
-/** At most this share of what is raised may be wrong. */
-export const ALPHA = 0.003;
-/** At most this share of what is there may be taken for right. */
-export const BETA = 0.01;
-/** Posterior log odds above which a set of hypotheses is accepted. */
-export const ACCEPT_LOG_ODDS = Math.log((1 - BETA) / ALPHA);
-/** Posterior log odds below which it is rejected. */
-export const REJECT_LOG_ODDS = Math.log(BETA / (1 - ALPHA));
+import { waldThresholds } from '@afterwatt/electrical';
 
-/** Probability that the wiring has changed since the last evidence; also the floor's height. */
+/** At most about this share of what is raised may be wrong. */
+const ALPHA = 0.003;
+/** At most about this share of what is there may be taken for right. */
+const BETA = 0.01;
+const BOUNDS = waldThresholds(ALPHA, BETA);
+/** Posterior log odds above which a set of hypotheses is accepted. */
+export const ACCEPT_LOG_ODDS = BOUNDS.upper;
+/** Posterior log odds below which it is rejected. */
+export const REJECT_LOG_ODDS = BOUNDS.lower;
+
+/** Logarithm of the probability that the wiring has changed since the last evidence; also the floor's height. */
 const CHANGE_LOG_SHARE = -8;
 /**
  * The most that one piece of evidence may weigh, nats. Below ACCEPT_LOG_ODDS even before the prior: whatever

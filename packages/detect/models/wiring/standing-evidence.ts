@@ -32,7 +32,7 @@ const IMPORT_BY_DAY_NATS = 0.4;
 const KNOWN_BLOCKS = 96;
 const MOST_BLOCKS = 1000;
 /** What is off stays off: blocks without signal are hardly independent. */
-const SILENCE_WEIGHT = 0.25;
+const SILENCE_WEIGHT = 0.12;
 
 const legSchema = z.object({
   /** Readings of the present block. */
