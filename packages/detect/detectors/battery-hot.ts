@@ -18,8 +18,11 @@ const HOURS = 24;
 const THERMAL_MS = 90 * MINUTE_MS;
 /** What full power adds to the temperature in the long run, Cel (common practice: 8 to 15). */
 const FULL_POWER_RISE_C = 15;
-/** History needed before it explains anything. */
+/** History that explains each hour of the day by itself ... */
 const LEARNED_MS = 3 * 24 * HOUR_MS;
+/** ... and what is enough to compare with the warmest hour so far, with a margin for the hours not yet known. */
+const BEGUN_HOURS = 6;
+const UNKNOWN_HOURS_C = 8;
 /** A warmth that is not explained raises what is known of its hour by no more than this a day, Cel. */
 const BELIEVED_C = 1;
 /** What was known of an hour fades by this a day, Cel, and per cent of full power's heat: some weeks' memory. */
@@ -195,11 +198,15 @@ function learn(state: State, { at, acW, device }: BatteryReading, tempC: number,
   }
   state.hourWarmest = Math.max(state.hourWarmest, tempC);
   state.hourHeat = Math.max(state.hourHeat, state.heat);
-  const ofDay = hourOfDay(hour, site);
-  const known = state.warmest[ofDay] ?? NONE;
-  if (at - state.firstMs < LEARNED_MS || known === NONE) return Number.POSITIVE_INFINITY;
-  const unusualHeat = Math.max(0, state.heat - (state.mostHeat[ofDay] ?? 0) / 100);
-  return known + FULL_POWER_RISE_C * unusualHeat;
+  return explainedC(state, at - state.firstMs, hourOfDay(hour, site));
+}
+
+function explainedC({ warmest, mostHeat, heat }: State, heardMs: number, ofDay: number): number {
+  const known = warmest[ofDay] ?? NONE;
+  const rise = (usualPct: number) => FULL_POWER_RISE_C * Math.max(0, heat - usualPct / 100);
+  if (heardMs >= LEARNED_MS && known > NONE) return known + rise(mostHeat[ofDay] ?? 0);
+  if (warmest.filter((c) => c > NONE).length < BEGUN_HOURS) return Number.POSITIVE_INFINITY;
+  return Math.max(...warmest) + UNKNOWN_HOURS_C + rise(Math.max(...mostHeat));
 }
 
 /** Adds the hour that has ended to what is known of its hour of the day. */

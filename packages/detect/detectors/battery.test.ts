@@ -167,6 +167,12 @@ describe('a battery hotter than its load and history explain', () => {
     expect(raised.finding.facts['hot']).toBe(false);
   });
 
+  it('is told on the second day, though little is known yet, when it is far hotter', () => {
+    const failed = thermometer(1.5, (s) => daily(s) + (s >= DAY_S ? 25 : 0), nightly, 300);
+    expect(raises(hot(failed))).toHaveLength(1);
+    expect(hot(thermometer(1.5, (s) => daily(s) + (s >= DAY_S ? 9 : 0), nightly, 300))).toEqual([]);
+  });
+
   it.each([
     { why: 'an ordinary month', tempC: daily, acW: nightly },
     {
