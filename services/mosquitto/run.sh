@@ -1,6 +1,7 @@
 #!/bin/sh
 # Starts Mosquitto once its password and access files are there, and has it read them again when they change. Who is
-# no longer in them is disconnected then.
+# no longer in them is disconnected then. (Nothing else may cause a SIGHUP: after a restart of its own, and until
+# ingest is connected again, Mosquitto 2.0 answers one by dropping what comes for ingest.)
 set -u
 directory=/mosquitto/access
 

@@ -1,5 +1,6 @@
 // Writes Mosquitto's password and access files, and, if asked to watch, again whenever credentials or sites change.
 
+import { createHash } from 'node:crypto';
 import {
   environmentFields,
   isTransient,
@@ -111,7 +112,10 @@ export async function keepBrokerFiles(config: BrokerFilesConfig, log: Logger): P
   return started;
 }
 
+/** With a salt that is the same at each start, so that the files, and the broker, stay as they are. */
 function ingestUser(mqttUrl: string): IngestUser {
-  const { username, password } = new URL(mqttUrl);
-  return { username: decodeURIComponent(username), hash: brokerHash(decodeURIComponent(password)) };
+  const url = new URL(mqttUrl);
+  const [username, password] = [decodeURIComponent(url.username), decodeURIComponent(url.password)];
+  const salt = createHash('sha256').update(username).digest().subarray(0, 12);
+  return { username, hash: brokerHash(password, salt) };
 }

@@ -2,7 +2,7 @@
 # Makes stand-ins for the images that docker-compose.yml and the tests name, from Debian's packages and the Node
 # of this machine: for a machine whose Docker engine can pull nothing. Needs root, debootstrap and docker.
 #
-#   test/support/local-images.sh            makes node:20-bookworm-slim, postgres:15 and eclipse-mosquitto:2
+#   test/support/local-images.sh            makes node:20-bookworm-slim, postgres:15 and eclipse-mosquitto:2.0
 #   DEBIAN_MIRROR=http://… test/support/local-images.sh
 #
 # Each offers as much of the original's interface as is used here: names, users, directories, environment, entry
@@ -96,7 +96,7 @@ if [ "$(id -u)" = 0 ]; then chown -R mosquitto:mosquitto /mosquitto 2> /dev/null
 exec "$@"
 ENTRYPOINT
 chmod +x "$work/mosquitto/docker-entrypoint.sh"
-image mosquitto eclipse-mosquitto:2 << 'DOCKERFILE'
+image mosquitto eclipse-mosquitto:2.0 << 'DOCKERFILE'
 VOLUME ["/mosquitto/data", "/mosquitto/log"]
 EXPOSE 1883
 ENTRYPOINT ["/docker-entrypoint.sh"]
