@@ -1,0 +1,95 @@
+// What a person would do by hand: mosquitto_sub through jq, or through a small script, into psql's \copy. Nothing is
+// checked, nothing is told twice from once, and the broker has its acknowledgement before anything is stored.
+
+import { spawn, spawnSync } from 'node:child_process';
+import { once } from 'node:events';
+import { writeFile } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import type { Mosquitto } from '../support/mosquitto.ts';
+import type { OwnPostgres } from '../support/own-postgres.ts';
+
+export const hasTools = ['jq', 'psql', 'mosquitto_sub'].every(
+  (tool) => spawnSync('sh', ['-c', `command -v ${tool}`]).status === 0,
+);
+
+const COLUMNS = [
+  'l1.v',
+  'l2.v',
+  'l1.i',
+  'l2.i',
+  'l1.p',
+  'l2.p',
+  'f',
+  'inlet1.i',
+  'inlet1.p',
+  'import',
+  'export',
+  'rssi',
+  'seq',
+];
+
+/** A pack in, one line of CSV for each time out. */
+const JQ = `.topic as $topic | .payload | (.[0].bt) as $bt | group_by(.t // 0)[]
+  | ((.[0].t // 0) + $bt | todate) as $at | (map({key: .n, value: .v}) | from_entries) as $r
+  | [$topic, $at, ${COLUMNS.map((name) => `$r["${name}"]`).join(', ')}] | @csv`;
+
+const SCRIPT = `
+const columns = ${JSON.stringify(COLUMNS)};
+let rest = '';
+process.stdin.setEncoding('utf8').on('data', (chunk) => {
+  const lines = (rest + chunk).split('\\n');
+  rest = lines.pop();
+  let out = '';
+  for (const line of lines) {
+    const { topic, payload } = JSON.parse(line);
+    const rows = new Map();
+    for (const { n, v, t = 0 } of payload) {
+      let row = rows.get(t);
+      if (row === undefined) rows.set(t, (row = {}));
+      row[n] = v;
+    }
+    for (const [t, row] of rows) {
+      out += topic + ',' + new Date((payload[0].bt + t) * 1000).toISOString();
+      for (const column of columns) out += ',' + (row[column] ?? '');
+      out += '\\n';
+    }
+  }
+  process.stdout.write(out);
+});`;
+
+export type Tool = 'jq' | 'script';
+
+/**
+ * Starts the pipe and waits until it listens.
+ * @returns a promise that settles once that many packs are stored
+ */
+export async function startByHand(
+  tool: Tool,
+  postgres: OwnPostgres,
+  broker: Mosquitto,
+  packs: number,
+): Promise<Promise<void>> {
+  const table = `by_hand_${tool}`;
+  await postgres.owner.pool.query(
+    `create table ${table} (topic text, at timestamptz, ${COLUMNS.map((_, index) => `c${index} real`).join(', ')})`,
+  );
+  const script = join(tmpdir(), 'afterwatt-bench-by-hand.mjs');
+  await writeFile(script, SCRIPT);
+  const convert = tool === 'jq' ? `jq -r '${JQ}'` : `node ${script}`;
+  const subscribe = `mosquitto_sub -V 5 -h 127.0.0.1 -p ${broker.port} -u ingest -P ingest-secret -q 1 \
+    -t 'afterwatt/v1/+/+/readings' -C ${packs} -F '{"topic":"%t","payload":%p}'`;
+  const child = spawn(
+    'sh',
+    ['-c', `${subscribe} | ${convert} | psql -q '${postgres.url}' -c '\\copy ${table} from stdin csv'`],
+    {
+      stdio: ['ignore', 'inherit', 'inherit'],
+    },
+  );
+  const ended = once(child, 'exit').then(([code]) => {
+    if (code !== 0) throw new Error(`the pipe through ${tool} ended with ${code}`);
+  });
+  // mosquitto_sub says nothing when it is subscribed; a second is plenty.
+  await new Promise((resolve) => setTimeout(resolve, 1_000));
+  return Promise.resolve(ended);
+}

@@ -1,0 +1,150 @@
+// Traffic for the fault suite: 200,000 readings of many meters, some packs sent twice, some days late, some with a
+// bad record, some no pack at all; and what must be in the database once all of it is acknowledged.
+
+import type { Connection } from '@afterwatt/store';
+import { topicOf } from '@afterwatt/wire';
+import mqtt from 'mqtt';
+import { expect } from 'vitest';
+import { registerSite } from '../support/register.ts';
+
+export const SITES = 200;
+const PACKS_A_SITE = 50;
+const READINGS_A_PACK = 20;
+export const READINGS = SITES * PACKS_A_SITE * READINGS_A_PACK;
+const PERIOD_S = 5;
+const LANES = 8;
+/** Packs of one lane under way at a time. */
+const WINDOW = 60;
+
+/** Every so many packs. */
+const TWICE = 9;
+const LATE = 7;
+const WITH_BAD_RECORD = 11;
+const BROKEN = 50;
+
+export interface Traffic {
+  /** Messages acknowledged so far, of `total`. */
+  acknowledged(): number;
+  readonly total: number;
+  /** Settles when every message is acknowledged. */
+  readonly done: Promise<void>;
+}
+
+interface Credentials {
+  readonly username: string;
+  readonly secret: string;
+}
+
+const siteId = (site: number) => `fault-${site}`;
+
+export async function registerFleet(owner: Connection): Promise<void> {
+  for (let site = 0; site < SITES; site++) {
+    await registerSite(owner, { id: siteId(site), name: siteId(site), timeZone: 'America/Denver' });
+  }
+}
+
+/** Publishes all of it over a few connections that come back whenever they are lost. */
+export function startTraffic(port: number, credentials: Credentials): Traffic {
+  const fromS = Math.floor(Date.now() / 1000) - 6 * 3600;
+  const messages = [...allMessages(fromS)];
+  let acknowledged = 0;
+  const lanes = Array.from({ length: LANES }, async (_, lane) => {
+    const client = mqtt.connect(`mqtt://127.0.0.1:${port}`, {
+      protocolVersion: 5,
+      username: credentials.username,
+      password: credentials.secret,
+      reconnectPeriod: 50,
+      connectTimeout: 5_000,
+      clientId: `fault-lane-${lane}`,
+      clean: false,
+      properties: { sessionExpiryInterval: 3_600 },
+    });
+    client.on('error', () => {});
+    const own = messages.filter((_, index) => index % LANES === lane);
+    let next = 0;
+    const send = async () => {
+      for (let message = own[next++]; message !== undefined; message = own[next++]) {
+        await client.publishAsync(message.topic, message.payload, { qos: 1 });
+        acknowledged++;
+      }
+    };
+    await Promise.all(Array.from({ length: WINDOW }, send));
+    await client.endAsync(true);
+  });
+  return {
+    acknowledged: () => acknowledged,
+    total: messages.length,
+    done: Promise.all(lanes).then(() => {}),
+  };
+}
+
+function* allMessages(fromS: number): Generator<{ topic: string; payload: string }> {
+  for (let pack = 0; pack < PACKS_A_SITE; pack++) {
+    for (let site = 0; site < SITES; site++) {
+      const number = pack * SITES + site;
+      const topic = topicOf({ site: siteId(site), device: 'meter-1', kind: 'readings' });
+      const lateS = number % LATE === 0 ? 3 * 86_400 : 0;
+      const payload = packOf(site, pack, fromS - lateS, number % WITH_BAD_RECORD === 0);
+      yield { topic, payload };
+      if (number % TWICE === 0) yield { topic, payload };
+      if (number % BROKEN === 0) yield { topic, payload: `${payload.slice(0, 100)} broken ${number}` };
+    }
+  }
+}
+
+function packOf(site: number, pack: number, fromS: number, withBadRecord: boolean): string {
+  const records: object[] = [];
+  for (let index = 0; index < READINGS_A_PACK; index++) {
+    const seq = pack * READINGS_A_PACK + index;
+    const t = index * PERIOD_S;
+    records.push({ n: 'l1.v', u: 'V', v: 120 + (site % 20) / 10, t });
+    records.push({ n: 'l1.p', u: 'W', v: 300 + ((seq * 37 + site) % 900), t }, { n: 'seq', v: seq, t });
+  }
+  if (withBadRecord) records.push({ n: 'l2.v', u: 'V', v: 9_000 + pack, t: 0 });
+  const [first, ...rest] = records;
+  const base = { bn: 'meter-1/', bt: fromS + pack * READINGS_A_PACK * PERIOD_S };
+  return JSON.stringify([{ ...base, ...first }, ...rest]);
+}
+
+/** Acknowledged = stored, each once; what was refused lies in quarantine. Waits for what is still on its way. */
+export async function expectAllStored({ pool }: Connection, timeoutMs = 120_000): Promise<void> {
+  const stored = async () => {
+    const found = await pool.query<{ readings: number; sites: number; seqs: number }>(
+      'select count(*) as readings, count(distinct site_no) as sites, sum(seq)::float8 as seqs from meter_reading',
+    );
+    return found.rows[0];
+  };
+  const perSite = PACKS_A_SITE * READINGS_A_PACK;
+  const seqs = (SITES * (perSite * (perSite - 1))) / 2;
+  await expect
+    .poll(stored, { timeout: timeoutMs, interval: 500 })
+    .toEqual({ readings: READINGS, sites: SITES, seqs });
+  const twice = await pool.query(
+    'select from meter_reading group by site_no, device_no, at having count(*) > 1 limit 1',
+  );
+  expect(twice.rowCount).toBe(0);
+  const refused = async () => {
+    const found = await pool.query<{ reason: string; records: number }>(
+      'select reason, sum(records)::int as records from quarantine group by reason order by reason',
+    );
+    return found.rows;
+  };
+  const packs = SITES * PACKS_A_SITE;
+  await expect.poll(refused, { timeout: timeoutMs, interval: 500 }).toEqual([
+    { reason: 'not-senml', records: Math.ceil(packs / BROKEN) },
+    { reason: 'out-of-range', records: Math.ceil(packs / WITH_BAD_RECORD) },
+  ]);
+}
+
+/** Runs `fault` that many times, spread over the traffic by what is acknowledged, not by the clock. */
+export async function duringTraffic(
+  traffic: Traffic,
+  times: number,
+  fault: (index: number) => Promise<void>,
+): Promise<void> {
+  for (let index = 0; index < times; index++) {
+    const due = ((index + 0.5) / times) * traffic.total * 0.95;
+    await expect.poll(traffic.acknowledged, { timeout: 180_000, interval: 10 }).toBeGreaterThanOrEqual(due);
+    await fault(index);
+  }
+}
