@@ -46,7 +46,7 @@ export function drawFaultRun(seed: string, kind: IncidentKind, index: number): R
   for (let attempt = 0; attempt < ATTEMPTS; attempt += 1) {
     const site = drawSite(`${name}/${attempt}`);
     const [first, ...others] = FAULTS[fault].subjects(site);
-    if (first === undefined) continue;
+    if (first === undefined || !plan.canShow(site)) continue;
     const subject = random.pick([first, ...others]);
     const fromMs = wholeSecond(YEAR_FROM_MS + random.uniform() * 364 * DAY_MS);
     const onsetMs = wholeSecond(fromMs + random.between(...plan.leadHours) * HOUR_MS);

@@ -1,7 +1,7 @@
 // How each kind is put to the test: the faults that bring it about, what the home is given to learn before, how
 // long the fault may take to show and to be told, and the target that the delay is held against.
 
-import type { IncidentKind } from '@afterwatt/wire';
+import type { IncidentKind, Site } from '@afterwatt/wire';
 import type { FaultName } from '../faults/fault-name.ts';
 
 export interface Plan {
@@ -18,6 +18,8 @@ export interface Plan {
   readonly fromFirstStep: boolean;
   /** Faults that grow over days: they have no moment from which a delay could be counted. */
   readonly gradual: readonly FaultName[];
+  /** Homes in which it can be seen at all. */
+  readonly canShow: (site: Site) => boolean;
 }
 
 /** Of `ac.p` from one reading to the next, W: what the clamps are proven by. */
@@ -26,7 +28,7 @@ export const STEP_W = 150;
 const plan = (
   faults: Plan['faults'],
   [leadFrom, leadTo, showsWithinHours, toldWithinHours]: readonly [number, number, number, number],
-  more: Partial<Pick<Plan, 'targetS' | 'fromFirstStep' | 'gradual'>> = {},
+  more: Partial<Pick<Plan, 'targetS' | 'fromFirstStep' | 'gradual' | 'canShow'>> = {},
 ): Plan => ({
   faults,
   leadHours: [leadFrom, leadTo],
@@ -35,6 +37,7 @@ const plan = (
   targetS: null,
   fromFirstStep: false,
   gradual: [],
+  canShow: () => true,
   ...more,
 });
 
@@ -78,11 +81,17 @@ export const PLANS: Readonly<Record<IncidentKind, Plan>> = {
   'storm-charge-stalled': plan(['storm-charge-stalled'], [26, 40, 12, 2], { targetS: 720 }),
   'storm-charge-behind': plan(['storm-charge-behind'], [26, 40, 8, 6]),
   'storm-discharging': plan(['storm-discharging'], [26, 40, 10, 2]),
-  'tariff-charge-in-peak': plan(['tariff-charge-in-peak'], [6, 24, 96, 6]),
+  'tariff-charge-in-peak': plan(['tariff-charge-in-peak'], [6, 24, 96, 6], {
+    // A unit that charges from the roof costs nothing.
+    canShow: ({ service }) => !service.otherGeneration,
+  }),
   'tariff-discharge-in-super-off-peak': plan(['tariff-discharge-in-super-off-peak'], [6, 24, 96, 6]),
   'tariff-off-peak-depth': plan(['tariff-off-peak-depth'], [6, 24, 96, 12]),
   'tariff-clock-shift': plan(['tariff-clock-shift'], [6, 120, 96, 192]),
-  'battery-energy-mismatch': plan(['battery-energy-mismatch'], [6, 72, 25, 216]),
+  'battery-energy-mismatch': plan(['battery-energy-mismatch'], [6, 72, 25, 216], {
+    // Without a tariff a battery stays full, and its gauge never moves.
+    canShow: ({ tariff }) => tariff !== null,
+  }),
   'battery-hot': plan(['battery-hot'], [6, 36, 12, 2]),
   'device-silent': plan(['device-silent'], [0.5, 12, 1, 1]),
   'device-clock-skew': plan(['device-clock-skew'], [0.5, 12, 1, 3]),
