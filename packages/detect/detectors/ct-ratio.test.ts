@@ -1,0 +1,71 @@
+// A clamp of another ratio is named with its factor; what differs by a few per cent, or only now and then, is not.
+
+import { describe, expect, it } from 'vitest';
+import type { SiteEvent } from '../event.ts';
+import { type HouseOptions, houseSeries, usualLoads } from '../models/wiring/test-house.ts';
+import { aSite, runSeries } from '../test-support.ts';
+import { ctRatio } from './ct-ratio.ts';
+
+const site = aSite();
+const HOUR_S = 3600;
+const DAY_S = 24 * HOUR_S;
+const daily = (s: number) => {
+  const hour = (s / HOUR_S) % 24;
+  if (hour >= 1 && hour < 3) return 1200;
+  return hour >= 5 && hour < 8 ? -900 : 0;
+};
+const gains = (first: number, second: number) => () => [
+  { on: 0, gain: first },
+  { on: 1, gain: second },
+];
+const house = (options: Partial<HouseOptions>) =>
+  houseSeries({ seed: 6, site, toS: 3 * DAY_S, batteryW: daily, meterPeriodS: 15, ...options });
+
+function told(events: Iterable<SiteEvent>) {
+  return runSeries(site, ctRatio, [...events]).filter(({ type }) => type === 'raised');
+}
+
+describe('a clamp of another ratio', () => {
+  it.each([
+    { subject: 'L1', gain: 0.5, why: 'by battery steps', options: { service: gains(0.5, 1) } },
+    { subject: 'L1', gain: 2, why: 'by battery steps', options: { service: gains(2, 1) } },
+    { subject: 'L1', gain: 3.3, why: 'by battery steps', options: { service: gains(3.3, 1) } },
+    { subject: 'inlet 1', gain: 2, why: 'against the battery', options: { inlets: gains(2, 1) } },
+    { subject: 'inlet 1', gain: 0.4, why: 'against the battery', options: { inlets: gains(0.4, 1) } },
+  ])('is named with its factor: $subject reads $gain times ($why)', ({ subject, gain, options }) => {
+    const raised = told(house(options));
+    expect(raised.map((t) => t.subject)).toEqual([subject]);
+    const slope = raised[0]?.type === 'raised' ? raised[0].finding.evidence.figures[0]?.value : undefined;
+    if (raised[0]?.type === 'raised' && raised[0].finding.facts['gain'] !== 0) {
+      expect(Number(slope)).toBeGreaterThan(0.9 * gain);
+      expect(Number(slope)).toBeLessThan(1.1 * gain);
+    }
+  });
+
+  it.each([
+    { gain: 0.5, loads: usualLoads(6) },
+    { gain: 2, loads: usualLoads(6) },
+    { gain: 0.5, loads: usualLoads(6).filter(({ legsW }) => legsW[0] === 0 || legsW[1] === 0) },
+  ])('is named on a leg without a battery by 240 V loads or by the voltages (x$gain)', ({ gain, loads }) => {
+    const raised = told(house({ service: gains(1, gain), loads }));
+    expect(raised.map((t) => t.subject)).toEqual(['L2']);
+  });
+});
+
+describe('no other ratio', () => {
+  it.each([
+    { why: 'clamp and battery differ by 12 %', options: { inlets: gains(0.88, 1), service: gains(0.9, 1) } },
+    {
+      why: 'a heater that starts with the battery every day',
+      options: {
+        loads: [...usualLoads(6), { legsW: [1500, 0] as const, onS: 7200, offS: 1, dailyAtS: HOUR_S }],
+      },
+    },
+    {
+      why: 'a dryer whose motor sits on one leg',
+      options: { loads: [{ legsW: [3000, 2500] as const, onS: 900, offS: 3000 }] },
+    },
+  ])('$why', ({ options }) => {
+    expect(told(house(options))).toEqual([]);
+  });
+});

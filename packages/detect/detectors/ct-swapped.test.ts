@@ -1,0 +1,76 @@
+// Exchanged clamps are told from the battery's steps, on the service even where every total comes out right.
+
+import { describe, expect, it } from 'vitest';
+import { type Fitted, type HouseOptions, houseSeries } from '../models/wiring/test-house.ts';
+import { aSite, runSeries, START_MS } from '../test-support.ts';
+import { inletCtSwapped } from './inlet-ct-swapped.ts';
+import { serviceCtSwapped } from './service-ct-swapped.ts';
+
+const HOUR_S = 3600;
+const DAY_S = 24 * HOUR_S;
+const site = aSite();
+const inletsOn = (first: 'L1' | 'L2', second: 'L1' | 'L2') =>
+  aSite({
+    inlets: [
+      { number: 1, leg: first },
+      { number: 2, leg: second },
+    ],
+    batteries: [
+      { device: 'battery-1', inlet: 1 },
+      { device: 'battery-2', inlet: 2 },
+    ],
+  });
+/** The second battery charges less, and later. */
+const daily = (s: number, battery: number) => {
+  const hour = (s / HOUR_S) % 24;
+  return hour >= 1 + battery && hour < 4 ? 1200 - 500 * battery : 0;
+};
+const exchanged = (gain: number): readonly Fitted[] => [
+  { on: 1, gain },
+  { on: 0, gain },
+];
+const house = (on: typeof site, options: Partial<HouseOptions>) =>
+  houseSeries({ seed: 9, site: on, toS: DAY_S, batteryW: daily, meterPeriodS: 10, ...options });
+
+describe('service clamps on each other', () => {
+  it.each([
+    { why: 'arrows right', gain: 1, says: /sit on each other's legs\.$/ },
+    {
+      why: 'both arrows turned, silent in every sum',
+      gain: -1,
+      says: /the total is right, each leg is wrong/,
+    },
+  ])('are named within a day: $why', ({ gain, says }) => {
+    const transitions = runSeries(site, serviceCtSwapped, [
+      ...house(site, { service: () => exchanged(gain) }),
+    ]);
+    const raised = transitions.filter(({ type }) => type === 'raised');
+    expect(raised.map(({ subject }) => subject)).toEqual(['service']);
+    const last = transitions.at(-1);
+    expect(last !== undefined && last.type !== 'cleared' ? last.finding.words.headline : '').toMatch(says);
+  });
+});
+
+describe('inlet clamps on each other', () => {
+  it.each([
+    { why: 'one leg', on: inletsOn('L1', 'L1') },
+    { why: 'two legs, where the sign turns as well', on: inletsOn('L1', 'L2') },
+  ])('are named within 5 min of the first charge: $why', ({ on }) => {
+    const [raise, ...others] = runSeries(on, inletCtSwapped, [
+      ...house(on, { inlets: () => exchanged(1), meterPeriodS: 5, toS: 1.5 * HOUR_S }),
+    ]).filter(({ type }) => type === 'raised');
+    expect(others).toEqual([]);
+    expect(raise?.subject).toBe('inlets');
+    expect((raise?.detectedMs ?? Number.POSITIVE_INFINITY) - START_MS).toBeLessThan(1000 * (HOUR_S + 300));
+  });
+
+  it('are not asked for where there is one inlet', () => {
+    expect(inletCtSwapped.subjects(site)).toEqual([]);
+  });
+
+  it('are not named while both batteries do the same', () => {
+    const on = inletsOn('L1', 'L1');
+    const same = house(on, { inlets: () => exchanged(1), batteryW: (s) => daily(s, 0) });
+    expect(runSeries(on, inletCtSwapped, [...same])).toEqual([]);
+  });
+});

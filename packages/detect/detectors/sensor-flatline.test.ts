@@ -1,0 +1,122 @@
+// A sensor that hangs is told within an hour in which its house moves; a quiet house, a constant load and a
+// coarse voltage are not.
+
+import type { BatteryReading, MeterReading } from '@afterwatt/wire';
+import { describe, expect, it } from 'vitest';
+import { type HouseOptions, houseSeries, uniform } from '../models/wiring/test-house.ts';
+import { aBatteryReading, aMeterReading, aSite, runSeries, START_MS, seconds } from '../test-support.ts';
+import { sensorFlatline } from './sensor-flatline.ts';
+
+type Reading = MeterReading | BatteryReading;
+
+const site = aSite();
+const HOUR_S = 3600;
+const HANGS_S = 3 * HOUR_S;
+const batteryW = (s: number) => (Math.floor(s / 1200) % 3) * 500 - 500;
+const house = (options: Partial<HouseOptions> = {}) => [
+  ...houseSeries({ seed: 12, site, toS: 6 * HOUR_S, batteryW, meterPeriodS: 10, ...options }),
+];
+
+/** The series in which one field repeats what it showed at HANGS_S. */
+function hanging(events: readonly Reading[], change: (reading: Reading, held: Reading) => void): Reading[] {
+  const held = new Map<string, Reading>();
+  return events.map((event) => {
+    if (event.at < START_MS + HANGS_S * 1000) {
+      held.set(event.device, event);
+      return event;
+    }
+    const copy = { ...event };
+    const from = held.get(event.device);
+    if (from !== undefined) change(copy, from);
+    return copy;
+  });
+}
+
+function told(events: readonly Reading[]): string[] {
+  return runSeries(site, sensorFlatline, events)
+    .filter(({ type }) => type === 'raised')
+    .map(
+      ({ subject, detectedMs }) =>
+        `${subject} after ${((detectedMs - START_MS) / 1000 - HANGS_S) / 60 < 90 ? 'at most 90 min' : 'long'}`,
+    );
+}
+
+const ofMeter = (set: (to: MeterReading, from: MeterReading) => void) => (to: Reading, from: Reading) => {
+  if (to.kind === 'meter' && from.kind === 'meter') set(to, from);
+};
+
+describe('a sensor that hangs', () => {
+  it.each([
+    { quantity: 'meter-1 l1.p', change: ofMeter((to, from) => Object.assign(to, { l1W: from.l1W })) },
+    { quantity: 'meter-1 l1.i', change: ofMeter((to, from) => Object.assign(to, { l1A: from.l1A })) },
+    { quantity: 'meter-1 l1.v', change: ofMeter((to, from) => Object.assign(to, { l1V: from.l1V })) },
+    {
+      quantity: 'battery-1 ac.p',
+      change: (to: Reading, from: Reading) => {
+        if (to.kind === 'battery' && from.kind === 'battery') to.acW = from.acW;
+      },
+    },
+  ])('is told: $quantity', ({ quantity, change }) => {
+    expect(told(hanging(house(), change))).toEqual([`${quantity} after at most 90 min`]);
+  });
+
+  it('is told once where current and power of one clamp hang together', () => {
+    const both = ofMeter((to, from) => Object.assign(to, { l1W: from.l1W, l1A: from.l1A }));
+    expect(told(hanging(house(), both))).toEqual(['meter-1 l1.p after at most 90 min']);
+  });
+
+  it('clears as soon as it moves again', () => {
+    const until = START_MS + 5 * HOUR_S * 1000;
+    const change = ofMeter((to, from) => Object.assign(to, to.at < until ? { l1W: from.l1W } : {}));
+    const transitions = runSeries(site, sensorFlatline, hanging(house(), change));
+    expect(transitions.at(-1)?.type).toBe('cleared');
+  });
+});
+
+describe('what stands still for good reason', () => {
+  it('a house that lives', () => {
+    expect(told(house())).toEqual([]);
+  });
+
+  it('a leg with nothing on it', () => {
+    expect(told(house({ loads: [{ legsW: [400, 0], onS: 600, offS: 600 }] }))).toEqual([]);
+  });
+
+  it('a quiet night: one constant-power load, voltages to 0.1 V', () => {
+    const random = uniform(1);
+    const meter = seconds(0, 8 * HOUR_S, 5).map((s) =>
+      aMeterReading(s, {
+        l1W: 211,
+        l1A: 1.8,
+        l2W: s % 2400 < 900 ? 160 : 0,
+        l2A: s % 2400 < 900 ? 1.4 : 0,
+        l1V: Math.round(10 * (121 + 0.02 * random())) / 10,
+        l2V: Math.round(10 * (121 - (s % 2400 < 900 ? 0.1 : 0))) / 10,
+      }),
+    );
+    expect(told(meter)).toEqual([]);
+  });
+
+  it('a battery that charges at its limit for hours', () => {
+    const events = [
+      ...seconds(0, 4 * HOUR_S, 5).map((s) =>
+        aMeterReading(s, { inlet1W: 1200, l1W: 1500 + (s % 11), l2W: 200 + (s % 7) }),
+      ),
+      ...seconds(3, 4 * HOUR_S, 10).map((s) => aBatteryReading(s, { acW: 1200 })),
+    ];
+    expect(told(events)).toEqual([]);
+  });
+
+  it('voltages rounded to 1 V', () => {
+    const coarse = house().map((event) =>
+      event.kind === 'meter'
+        ? { ...event, l1V: Math.round(event.l1V ?? 0), l2V: Math.round(event.l2V ?? 0) }
+        : { ...event, acV: Math.round(event.acV ?? 0) },
+    );
+    expect(told(coarse)).toEqual([]);
+  });
+
+  it('an outage', () => {
+    expect(told(house({ outage: (s) => s > HOUR_S }))).toEqual([]);
+  });
+});
