@@ -15,7 +15,7 @@ import { brokerHash, checkSchema, connect, listBrokerUsers, SchemaMismatch } fro
 import { z } from 'zod';
 import { brokerFiles, type IngestUser, writeBrokerFiles } from './broker-files.ts';
 
-/** A new device waits so long at most; reading ten thousand credentials costs the database some 50 ms. */
+/** A new device waits so long at most. To look takes the database 0.13 s with ten thousand credentials. */
 const LOOK_EVERY_MS = 2_000;
 
 const schema = z.object({
