@@ -101,9 +101,12 @@ export function observeBattery(
   tracks.movingSinceMs = null;
 }
 
+/** A battery not heard for so many of its last gaps says nothing of now. */
+const STALE_GAPS = 2;
+
 /**
  * Lowest and highest power of one battery over its readings since `sinceMs` and the one before, W; undefined
- * where it was not heard so far back.
+ * where it was not heard so far back, or has fallen silent since.
  */
 export function rangeSince(
   tracks: BatteryTracks,
@@ -112,6 +115,8 @@ export function rangeSince(
 ): { lowW: number; highW: number } | undefined {
   const track = tracks.batteries[index];
   if (track === undefined) return undefined;
+  const newestMs = track.atMs.at(-1) ?? 0;
+  if (sinceMs - newestMs > STALE_GAPS * (newestMs - (track.atMs.at(-2) ?? 0))) return undefined;
   let lowW = Number.POSITIVE_INFINITY;
   let highW = Number.NEGATIVE_INFINITY;
   for (let i = track.atMs.length - 1; i >= 0; i--) {
