@@ -107,6 +107,14 @@ describe('what stands still for good reason', () => {
     expect(told(events)).toEqual([]);
   });
 
+  it('a battery that reports its nominal voltage and no other', () => {
+    const nominal = house({ toS: 30 * HOUR_S, meterPeriodS: 30 });
+    expect(new Set(nominal.map((event) => (event.kind === 'battery' ? event.acV : 120)))).toEqual(
+      new Set([120]),
+    );
+    expect(told(nominal)).toEqual([]);
+  });
+
   it('voltages rounded to 1 V', () => {
     const coarse = house().map((event) =>
       event.kind === 'meter'

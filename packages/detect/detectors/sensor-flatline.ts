@@ -158,8 +158,9 @@ function isContradicted(candidate: FlatlineCandidate, state: State): boolean {
   if (candidate.measures === 'voltage') {
     // Both legs hang on one transformer: while one moves, the other cannot stand still.
     const neighbourMoves = neighboured >= Math.max(LEAST_NEIGHBOURED, NEIGHBOUR_SHARE * readings);
-    const lively = knownMs >= VOLTAGE_KNOWN_MS && longestMs > 0 && longestMs <= LIVELY_MS;
-    return neighbourMoves && (lively || witnessed >= LEAST_CHANGES);
+    const lively = knownMs >= VOLTAGE_KNOWN_MS && longestMs <= LIVELY_MS;
+    // One that never moved is no measurement: some devices report their nominal voltage.
+    return longestMs > 0 && neighbourMoves && (lively || witnessed >= LEAST_CHANGES);
   }
   const lively = knownMs >= DAY_MS && longestMs > 0 && longestMs <= LIVELY_MS;
   return witnessed >= LEAST_CHANGES || (lively && neighboured >= LEAST_CHANGES);

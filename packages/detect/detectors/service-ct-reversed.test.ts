@@ -4,7 +4,7 @@
 import { describe, expect, it } from 'vitest';
 import type { SiteEvent } from '../event.ts';
 import { type Fitted, houseSeries } from '../models/wiring/test-house.ts';
-import { aSite, runSeries, START_MS } from '../test-support.ts';
+import { aMeterReading, aSite, runSeries, START_MS, seconds } from '../test-support.ts';
 import { serviceCtReversed } from './service-ct-reversed.ts';
 
 const site = aSite();
@@ -13,6 +13,11 @@ const DAY_S = 24 * HOUR_S;
 const L1_REVERSED: readonly Fitted[] = [
   { on: 0, gain: -1 },
   { on: 1, gain: 1 },
+];
+
+const L2_REVERSED: readonly Fitted[] = [
+  { on: 0, gain: 1 },
+  { on: 1, gain: -1 },
 ];
 
 /** Charges at 13:00 and discharges at 17:00 of the site's time, every day. */
@@ -43,6 +48,42 @@ describe('a reversed service CT', () => {
       expect(raised.map(([subject]) => subject)).toEqual(['L1']);
       expect(raised[0]?.[1]).toBeLessThanOrEqual(HOUR_S + DAY_S);
     }
+  });
+
+  it.each([
+    {
+      why: 'by its standing load at night, once the battery of the other leg has told the places',
+      volts: false,
+      otherGeneration: false,
+    },
+    {
+      why: 'by what its loads do to the voltages, where other generation may export',
+      volts: true,
+      otherGeneration: true,
+    },
+  ])('is named within a day on a leg without a battery, $why', ({ volts, otherGeneration }) => {
+    const on = aSite({ service: { otherGeneration } });
+    const series = [
+      ...houseSeries({
+        seed: 2,
+        site: on,
+        toS: DAY_S,
+        batteryW: volts ? () => 0 : daily,
+        meterPeriodS: 15,
+        service: () => L2_REVERSED,
+      }),
+    ];
+    if (!volts)
+      for (const event of series) if (event.kind === 'meter') Object.assign(event, { l1V: null, l2V: null });
+    expect(raisedS(series, on).map(([subject]) => subject)).toEqual(['L2']);
+  });
+
+  it('is not named by standing export alone where other generation may export', () => {
+    const on = aSite({ service: { otherGeneration: true } });
+    const series = seconds(0, DAY_S, 15).map((s) =>
+      aMeterReading(s, { l1W: 300 + (s % 7), l2W: -200 - (s % 3) }),
+    );
+    expect(raisedS(series, on)).toEqual([]);
   });
 
   it('is named within 5 min of a proving run', () => {
