@@ -142,7 +142,11 @@ export async function insertQuarantined(
   rows: readonly NewQuarantined[],
 ): Promise<void> {
   if (rows.length === 0) return;
-  const column = <T>(pick: (row: NewQuarantined) => T) => rows.map(pick);
+  // In one order for all, so that two transactions with the same message never wait for each other in a circle.
+  const ordered = [...new Map(rows.map((row) => [keyOf(row), row])).entries()]
+    .sort(([a], [b]) => (a < b ? -1 : 1))
+    .map(([, row]) => row);
+  const column = <T>(pick: (row: NewQuarantined) => T) => ordered.map(pick);
   await client.query(
     `insert into quarantine (received_at, company, site, device, reason, detail, record, records, topic, content_type,
        message_no, digest, payload)
@@ -166,6 +170,10 @@ export async function insertQuarantined(
       column((row) => row.payload),
     ],
   );
+}
+
+function keyOf({ digest, reason, record }: NewQuarantined): string {
+  return `${digest.toString('hex')} ${reason} ${record ?? ''}`;
 }
 
 /** Newest rows kept of each company, and bytes of payload: enough to find a fault, and never a full disk. */

@@ -18,8 +18,11 @@ const METER_FIELDS = KEY_FIELDS + METER_QUANTITIES.length;
 const BATTERY_FIELDS = KEY_FIELDS + BATTERY_QUANTITIES.length;
 const FIELD_BYTES = 12;
 
-/** A row of this device and time is there already. */
-const UNIQUE_VIOLATION = '23505';
+/**
+ * A row of this device and time is there already (unique_violation), or two transactions bring the same ones in
+ * different order and wait for each other (deadlock_detected).
+ */
+const KNOWN_READING: readonly unknown[] = ['23505', '40P01'];
 
 /** Rows on their way to the reading tables, by the UTC day whose partition they belong to. */
 export class ReadingRows {
@@ -156,9 +159,9 @@ export async function prepareInsert(client: pg.ClientBase): Promise<void> {
   }
 }
 
-/** True when a reading of the batch is there already, so that `copyReadings` could not write it. */
+/** True when `copyReadings` could not write a batch because a reading of it is known, or being written by another. */
 export function isKnownReading(error: unknown): boolean {
-  return error instanceof Error && 'code' in error && error.code === UNIQUE_VIOLATION;
+  return error instanceof Error && 'code' in error && KNOWN_READING.includes(error.code);
 }
 
 /**
@@ -188,7 +191,9 @@ export async function insertReadings(client: pg.ClientBase, rows: ReadingRows): 
   for (const table of tables) {
     const columns = COLUMNS[table];
     const result = await client.query(
-      `insert into ${table} (${columns}) select ${columns} from incoming_${table} on conflict do nothing`,
+      // In order of key: two transactions with the same readings then wait for each other in one direction only.
+      `insert into ${table} (${columns}) select ${columns} from incoming_${table}
+       order by site_no, device_no, at on conflict do nothing`,
     );
     inserted += result.rowCount ?? 0;
   }
