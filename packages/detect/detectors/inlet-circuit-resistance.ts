@@ -36,8 +36,8 @@ import { rounded } from '../wording.ts';
 const HOUR_MS = 3_600_000;
 const DAY_MS = 24 * HOUR_MS;
 /** Width of a level of current, A, and the farthest one either side of none. */
-const LEVEL_A = 2;
-const LEVELS = 12;
+const LEVEL_A = 3;
+const LEVELS = 8;
 /** A level counts from so many pairs of readings on, looks back on so many, and is forgotten after a week. */
 const LEAST_PAIRS = 12;
 const MEMORY_PAIRS = 100;
