@@ -57,8 +57,10 @@ export function startSchedule(
 
   function wantedW(view: ScheduleView, c: BatteryConditions): number {
     const { atMs, socPct, storm } = view;
-    if (storm !== 'none' && c.stormFeedW > 0 && socPct > c.reservePct + RESERVE_MARGIN_PCT)
-      return -c.stormFeedW;
+    // A unit that feeds while it should prepare rests at its reserve; no unit charges and feeds by turns there.
+    if (storm !== 'none' && c.stormFeedW > 0) {
+      return socPct > c.reservePct + RESERVE_MARGIN_PCT ? -c.stormFeedW : 0;
+    }
     if (c.held) return 0;
     if (storm !== 'none') return charge(socPct, view.targetPct, c, c.stormChargeW);
     if (c.drainToPct !== null) return drain(view, c.drainToPct);

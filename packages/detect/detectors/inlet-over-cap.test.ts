@@ -257,6 +257,14 @@ describe('a clamp that is not what it should be', () => {
     );
     expect(run(events, aSite({ batteries: [] }))).toEqual([]);
   });
+
+  it('a moment in a sag, when the battery draws its power from half the voltage, is no overload', () => {
+    // IEEE 1159-2009 table 2: below 0.9 pu. 1500 W at 66 V are 22.7 A, 151 % of 15 A.
+    const events = seconds(3, 600, 10).map((s) =>
+      aBatteryReading(s, s === 303 ? { acV: 66, acA: 22.7, acW: 1500 } : portFields(12)),
+    );
+    expect(raises(run(events, aSite()))).toEqual([]);
+  });
 });
 
 describe('what is told', () => {

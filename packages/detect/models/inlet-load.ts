@@ -12,6 +12,8 @@ const FRESH_PERIODS = 2.5;
 const FRESH_AT_LEAST_MS = 30_000;
 /** Least power factor of an inverter at load; below it current and power contradict each other (common practice). */
 const LEAST_POWER_FACTOR = 0.7;
+/** In a sag a load of constant power draws more for a moment (IEEE 1159-2009 table 2: below 0.9 pu). */
+const SAG_PU = 0.9;
 /** Current times voltage may fall short of the power by two instruments' errors and a moment between them. */
 const MOST_POWER_FACTOR = 1.1;
 
@@ -121,6 +123,7 @@ function addBatteries(
     const reading = view.batteries.get(battery.device);
     if (reading === undefined || !isFresh(view, reading, battery.periodSeconds)) continue;
     const volts = reading.acV !== null && reading.acV > 0 ? reading.acV : legVolts(view, inlet);
+    load.plausible &&= volts >= SAG_PU * view.site.service.nominalVolts;
     const added = addUp(reading.acA, reading.acW, volts, load);
     if (!added || reading !== event) continue;
     concerned = true;
