@@ -15,7 +15,7 @@ import {
   startJudged,
   verdictOf,
 } from '../models/wiring/verdict.ts';
-import { clampOf, clampSubjects } from '../models/wiring-report.ts';
+import { clampOf, clampSubjects, pairOf } from '../models/wiring-report.ts';
 import { PANEL_CAUTION } from '../wording.ts';
 
 export const ctNoSignal = defineDetector({
@@ -27,8 +27,8 @@ export const ctNoSignal = defineDetector({
   state: judgedSchema,
   start: startJudged,
   observe({ subject, state, event, view }): Verdict | undefined {
+    if (!hasNews(state, pairOf(view, subject))) return undefined;
     const { pair, channel, quantity } = clampOf(view, subject);
-    if (!hasNews(state, pair)) return undefined;
     return verdictOf({
       logOdds: stateLogOdds(pair, channel, 'dead'),
       pair,

@@ -16,7 +16,7 @@ import {
   startJudged,
   verdictOf,
 } from '../models/wiring/verdict.ts';
-import { clampOf, clampSubjects } from '../models/wiring-report.ts';
+import { clampOf, clampSubjects, pairOf } from '../models/wiring-report.ts';
 import { PANEL_CAUTION, rounded } from '../wording.ts';
 
 /** Stands in the facts where loads gave the ratio of the legs, and no battery the gain. */
@@ -31,8 +31,8 @@ export const ctRatio = defineDetector({
   state: judgedSchema,
   start: startJudged,
   observe({ subject, state, event, view }): Verdict | undefined {
+    if (!hasNews(state, pairOf(view, subject))) return undefined;
     const { pair, channel, quantity } = clampOf(view, subject);
-    if (!hasNews(state, pair)) return undefined;
     const series = `${view.site.meter.device} ${quantity}`;
     return verdictOf({
       logOdds: stateLogOdds(pair, channel, 'ratio'),

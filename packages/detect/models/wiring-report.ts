@@ -45,6 +45,11 @@ export function clampSubjects(site: Site): string[] {
   return ['L1', 'L2', ...site.inlets.map(({ number }) => `inlet ${number}`)];
 }
 
+/** The pair that a clamp belongs to. @param subject one of `clampSubjects` */
+export function pairOf({ wiring }: SiteView, subject: string): ClampPair {
+  return subject === 'L1' || subject === 'L2' ? wiring.service : wiring.inlets;
+}
+
 /** Where a clamp is kept in the model. @param subject one of `clampSubjects` */
 export function clampOf(
   { site, wiring }: SiteView,

@@ -29,6 +29,11 @@ const RATIO_LOG_RANGE = 2 * Math.log(OTHER_RATIO.most / OTHER_RATIO.least);
 /** A gain is known when the last two are within this share of each other. */
 const SAME_GAIN = 0.1;
 
+/** What has long been certain is judged again so often: an incident may have been held back meanwhile. */
+const REPEAT_MS = 15 * 60_000;
+/** Hypotheses this far below the likeliest one do not matter for now, nats. */
+const SETTLED_NATS = 5;
+
 const clampSchema = z.object({
   counts: z.object({
     steps: z.number(),
@@ -49,8 +54,9 @@ export const clampPairSchema = z.object({
   /** Posterior of each arrangement, nats below the most likely one. */
   logs: z.array(z.number()),
   clamps: z.array(clampSchema),
-  /** Pieces of evidence so far: tells a detector whether there is anything new to judge. */
+  /** Pieces of evidence that changed something: tells a detector whether there is anything new to judge. */
   pieces: z.number(),
+  newsMs: z.number(),
 });
 export type ClampPair = z.infer<typeof clampPairSchema>;
 
@@ -66,7 +72,7 @@ export function startClampPair(name: PairName, channels: number): ClampPair {
     logPriorsOf(name, channels),
     logs.map(() => 0),
   );
-  return { name, logs, clamps, pieces: 0 };
+  return { name, logs, clamps, pieces: 0, newsMs: 0 };
 }
 
 /**
@@ -107,18 +113,23 @@ export function learnJointly(
   likelihood: (arrangement: Arrangement) => number,
 ): void {
   const channels = pair.clamps.length;
-  pair.pieces += 1;
-  const before = concerns.map((channel) => rightLogOdds(pair, channel));
+  const before = [...pair.logs];
   addEvidence(pair.logs, logPriorsOf(pair.name, channels), arrangementsOf(channels).map(likelihood), weight);
-  concerns.forEach((channel, i) => {
+  const changed = pair.logs.some((log, h) => log !== before[h]);
+  if (changed || at - pair.newsMs > REPEAT_MS) {
+    pair.pieces += 1;
+    pair.newsMs = at;
+  }
+  for (const channel of concerns) {
     const clamp = pair.clamps[channel];
-    if (clamp === undefined) return;
+    if (clamp === undefined) continue;
     clamp.counts[kind] += 1;
     clamp.lastMs = at;
-    const gained = rightLogOdds(pair, channel) - (before[i] ?? 0);
+    if (!changed) continue;
+    const gained = rightLogOdds(pair, channel) - rightLogOdds({ ...pair, logs: before }, channel);
     if (gained > 0) clamp.againstSinceMs = 0;
     else if (gained < 0 && clamp.againstSinceMs === 0) clamp.againstSinceMs = at;
-  });
+  }
 }
 
 /** Remembers the ratio of what a channel showed to what it should have shown. */
@@ -218,6 +229,11 @@ export function reversedLogOdds(pair: ClampPair, channel: number): number {
 
 export function swappedLogOdds(pair: ClampPair): number {
   return pairLogOdds(pair, ({ swapped }) => swapped);
+}
+
+/** True while no other arrangement comes near the likeliest one. */
+export function isSettled({ logs }: ClampPair): boolean {
+  return logs.every((log) => log === 0 || log < -SETTLED_NATS);
 }
 
 /** The most likely arrangement. */

@@ -5,7 +5,7 @@
 import type { Site } from '@afterwatt/wire';
 import { type BatteryTracks, rangeSince } from './battery-track.ts';
 import { logMixture } from './channel-noise.ts';
-import { type ClampPair, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
+import { type ClampPair, isSettled, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
 import { isSilent } from './inlet-step-evidence.ts';
 import { CLOCK_OFFSET_MS, inletSign, sameLeg } from './inlets.ts';
 import { type MeterWindow, rowBefore } from './meter-window.ts';
@@ -45,6 +45,8 @@ export function learnFromLevel(
 ): number {
   const meter = rowBefore(window, at - CLOCK_OFFSET_MS);
   if (meter === undefined || meter.at <= comparedMs) return comparedMs;
+  // What is settled need not be asked with every reading: one whole observation is worth as much as its parts.
+  if (isSettled(pair) && meter.at - comparedMs < OBSERVATION_MS) return comparedMs;
   const levels = site.inlets.map(({ number }) => levelOf(site, tracks, number, meter.at - CLOCK_OFFSET_MS));
   const shownW = site.inlets.map(({ number }) => meter.inletW[number - 1] ?? null);
   const loaded = site.inlets.map((_, i) => i).filter((i) => mostW(levels[i]) >= LEAST_LEVEL_W);
