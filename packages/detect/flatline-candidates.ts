@@ -83,10 +83,11 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
       ...always,
       quantity: `${name}.i`,
       value: (view) => above(ampsOf(view, leg), NOTHING_A),
-      witness: (view) => wattsOf(view, leg),
+      // An RMS current does not know the direction of what it follows.
+      witness: (view) => Math.abs(wattsOf(view, leg) ?? 0),
       witnessStep: LEG_STEP_W,
       // Current and power of one clamp that hang together are one fault, told of the power.
-      neighbour: (view) => wattsOf(view, leg),
+      neighbour: (view) => Math.abs(wattsOf(view, leg) ?? 0),
       neighbourStep: LEG_STEP_W,
       measures: 'load',
     },

@@ -124,6 +124,14 @@ describe('what stands still for good reason', () => {
     expect(told(coarse)).toEqual([]);
   });
 
+  it('the current of a leg that turns from import to as much export', () => {
+    const turning = seconds(0, 2 * HOUR_S, 60).map((s) => {
+      const l1W = s % 600 < 300 ? 873 : -873;
+      return aMeterReading(s, { l1W, l1A: 7.4, l2W: 300 + (s % 7), l2A: 2.5 });
+    });
+    expect(told(turning)).toEqual([]);
+  });
+
   it('an outage', () => {
     expect(told(house({ outage: (s) => s > HOUR_S }))).toEqual([]);
   });
