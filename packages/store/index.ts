@@ -164,6 +164,7 @@ export {
   type StoredToken,
   upsertEnvironmentToken,
 } from './tokens.ts';
+export { keepUp, type Upkeep } from './upkeep.ts';
 export {
   listAlerts,
   listChangedSites,

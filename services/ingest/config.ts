@@ -22,6 +22,12 @@ const schema = z.object({
   INGEST_WORKER: name.default('ingest-1'),
   INGEST_GROUP: name.default('ingest'),
   INGEST_ALONE: z.enum(['true', 'false']).default('false'),
+  RETENTION_DAYS: z.coerce
+    .number('must be a number of days')
+    .int('must be whole days')
+    .min(1)
+    .max(400)
+    .default(35),
   LOG_LEVEL: environmentFields.logLevel,
 });
 
@@ -55,6 +61,8 @@ export interface IngestConfig {
   /** Stable from one start to the next: a broker keeps unacknowledged messages for this name. */
   readonly worker: string;
   readonly logLevel: string;
+  /** Raw readings are kept for so many days. */
+  readonly retentionDays: number;
   /** A batch is written when it holds so many readings … */
   readonly batchReadings: number;
   /** … or when its oldest message has waited so long. */
@@ -79,6 +87,7 @@ export function readConfig(environment: Readonly<Record<string, string | undefin
           },
     worker: parsed.INGEST_WORKER,
     logLevel: parsed.LOG_LEVEL,
+    retentionDays: parsed.RETENTION_DAYS,
     batchReadings: 5_000,
     batchWaitMs: 20,
     heldBytes: 32 * 2 ** 20,

@@ -8,6 +8,7 @@ import { keepQuarantine } from './quarantine-keeper.ts';
 import { createRegistry } from './registry.ts';
 import { startBrokerSource } from './source-broker.ts';
 import { startEndpoint } from './source-endpoint.ts';
+import { scheduleUpkeep } from './upkeep.ts';
 import { createBatchWriter } from './write-batch.ts';
 
 const SEEN_EVERY_MS = 3_000;
@@ -68,6 +69,7 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
     });
     const quarantine = keepQuarantine({ pool: connection.pool, take: batcher.take, registry, metrics, log });
     releases.add('quarantine', () => quarantine.close());
+    releases.add('upkeep', scheduleUpkeep(connection.pool, config.retentionDays, log, fail));
     // Undone in reverse: take no more, write what was taken, send its acknowledgements, close.
     releases.add('connections', () => source?.close());
     releases.add('batches', () => batcher.drain());

@@ -5,7 +5,6 @@ import { copyReadings, ensureReadingPartitions, ReadingRows } from '@afterwatt/s
 import type { OwnPostgres } from '../support/own-postgres.ts';
 import { type FleetDevice, meterReading, PERIOD_MS } from './fleet.ts';
 
-const DAY_MS = 86_400_000;
 const ROWS_A_BATCH = 5_000;
 
 /** @returns rows a second */
@@ -42,8 +41,4 @@ export async function measureCeiling(
     }),
   );
   return rows / ((performance.now() - startedMs) / 1000);
-}
-
-export function dayOf(ms: number): number {
-  return Math.floor(ms / DAY_MS);
 }

@@ -2,7 +2,7 @@
 // each reading once, and what was refused lies in quarantine.
 
 import { spawnSync } from 'node:child_process';
-import { mkdtemp, rm, writeFile } from 'node:fs/promises';
+import { mkdir, mkdtemp, rm, writeFile } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { setTimeout as sleep } from 'node:timers/promises';
@@ -195,7 +195,7 @@ describe.skipIf(!canMount)("the disk of Postgres is full (needs root's right to 
         await rm(directory, { recursive: true, force: true });
       });
       const space = join(directory, 'space');
-      expect(spawnSync('install', ['-d', '-m', '0700', space]).status).toBe(0);
+      await mkdir(space, { mode: 0o700 });
       const { pool } = postgres.owner;
       await pool.query(`create tablespace small location '${space}'`);
       await pool.query('grant create on tablespace small to public');
