@@ -27,6 +27,7 @@ export interface UnitSettings {
 const TOP_UP_BELOW_PCT = 97;
 /** Feeding stops this far above the reserve, so that losses do not carry it below. */
 const RESERVE_MARGIN_PCT = 1;
+const RESTORED_PCT = 10;
 /** State of charge from which the power is reduced, and to what share at full: constant voltage (IEC 62620 practice). */
 const TAPER_FROM_PCT = 90;
 const TAPER_END_SHARE = 0.1;
@@ -52,14 +53,17 @@ export function startSchedule(
   );
   let charging = false;
   let feeding = false;
+  let restoring = false;
   let depthPeriodMs = 0;
   let depthFromPct: number | null = null;
 
   function wantedW(view: ScheduleView, c: BatteryConditions): number {
     const { atMs, socPct, storm } = view;
-    // A unit that feeds while it should prepare rests at its reserve; no unit charges and feeds by turns there.
     if (storm !== 'none' && c.stormFeedW > 0) {
-      return socPct > c.reservePct + RESERVE_MARGIN_PCT ? -c.stormFeedW : 0;
+      // At its reserve it charges well above it before it feeds again: no unit does both by turns.
+      if (socPct <= c.reservePct + RESERVE_MARGIN_PCT) restoring = true;
+      else if (socPct >= c.reservePct + RESTORED_PCT) restoring = false;
+      return restoring ? charge(socPct, view.targetPct, c, c.stormChargeW) : -c.stormFeedW;
     }
     if (c.held) return 0;
     if (storm !== 'none') return charge(socPct, view.targetPct, c, c.stormChargeW);
