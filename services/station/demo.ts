@@ -23,9 +23,12 @@ export interface DemoDeps {
   readonly report: (progress: DemoProgress) => void;
 }
 
-export type DemoProgress =
-  | { readonly kind: 'history'; readonly share: number; readonly readings: number }
-  | { readonly kind: 'live' };
+export const demoProgressSchema = z.union([
+  z.object({ kind: z.literal('history'), share: z.number(), readings: z.number() }),
+  z.object({ kind: z.literal('live') }),
+]);
+
+export type DemoProgress = z.infer<typeof demoProgressSchema>;
 
 const memorySchema = z.object({
   firstStartMs: z.number(),

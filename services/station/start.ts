@@ -10,7 +10,7 @@ import { type Logger, pause, type Started, StartupError, startWith } from '@afte
 import { createApiClient } from './api-client.ts';
 import type { StationConfig } from './config.ts';
 import { openDatabase } from './database.ts';
-import { DEMO_HOME, type DemoProgress } from './demo.ts';
+import { DEMO_HOME, demoProgressSchema } from './demo.ts';
 import { completeSignIns, readSignIns, type SignIns } from './sign-ins.ts';
 import { supervise } from './supervisor.ts';
 
@@ -104,7 +104,7 @@ function welcome(config: StationConfig, address: string, dataDir: string, people
 function showProgress({ isTerminal, print, write }: StationDeps): (message: unknown) => void {
   let told = -1;
   return (message) => {
-    const progress = message as DemoProgress;
+    const progress = demoProgressSchema.parse(message);
     if (progress.kind === 'live') {
       print(`${isTerminal ? '\r' : ''}  Demo history written; the fleet goes on live.                `);
       return;
