@@ -3,6 +3,7 @@
 // arithmetic of packages/electrical (its own tests hold it against the derivation).
 
 import { CT_ARRANGEMENTS, clampPowerW } from '@afterwatt/electrical';
+import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { CATALOG } from '../catalog.ts';
 import { startEngine } from '../engine.ts';
@@ -198,6 +199,49 @@ describe('a clamp that changes during the life of a site', () => {
     expect(l1).toMatchObject({ clamp: 'L1', status: 'not yet proven', lastEvidenceMs: null });
     expect(inlet?.status).toBe('proven right');
     expect(engine.standing()).toEqual([]);
+  });
+});
+
+describe('readings beyond all sense', () => {
+  const odd = fc.oneof(
+    fc.constant(null),
+    fc.constantFrom(0, -0, 1, -1, 120, -250_000, 250_000),
+    fc.double({ min: -3000, max: 3000, noNaN: true }),
+  );
+  const volts = fc.oneof(
+    fc.constant(null),
+    fc.constantFrom(0, 1, 120, 400),
+    fc.integer({ min: 118, max: 122 }),
+  );
+
+  it('never leave the posterior without a number', () => {
+    const rows = fc.array(fc.tuple(odd, odd, odd, odd, odd, volts, volts), { minLength: 20, maxLength: 60 });
+    fc.assert(
+      fc.property(rows, (series) => {
+        const engine = startEngine(twoInlets, undefined, WIRING);
+        for (const [i, [l1W, l2W, inlet1W, inlet2W, acW, l1V, l2V]] of series.entries()) {
+          engine.step(aMeterReading(10 * i, { l1W, l2W, inlet1W, inlet2W, l1V, l2V }));
+          engine.step(aBatteryReading(10 * i + 3, { acW }));
+          engine.step(aBatteryReading(10 * i + 4, { acW: inlet2W }, 'battery-2'));
+        }
+        const { service, inlets } = engine.view.wiring;
+        expect([...service.logs, ...inlets.logs].every(Number.isFinite)).toBe(true);
+        expect(wiringReport(engine.view).every((clamp) => Number.isFinite(clamp.rightProbability))).toBe(
+          true,
+        );
+      }),
+      { numRuns: 60 },
+    );
+  });
+
+  it('voltages rounded to 1 V blame no clamp', () => {
+    const events = [...houseSeries({ seed: 31, site, toS: 4 * DAY_S, batteryW: daily, meterPeriodS: 15 })];
+    for (const event of events) {
+      if (event.kind !== 'meter') continue;
+      event.l1V = Math.round(event.l1V ?? 0);
+      event.l2V = Math.round(event.l2V ?? 0);
+    }
+    expect(run(events).raised).toEqual([]);
   });
 });
 

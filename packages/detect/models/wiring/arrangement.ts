@@ -2,6 +2,8 @@
 // the two in place or on each other's conductor. The same list serves the two service legs and the two
 // inlets; a site with one inlet has a "pair" of one channel.
 
+import { CHANGE_LOG_SHARE } from './sequential-test.ts';
+
 export const CLAMP_STATES = ['right', 'reversed', 'dead', 'ratio'] as const;
 /** `ratio`: a CT of another ratio, whose gain is learned from the readings. */
 export type ClampState = (typeof CLAMP_STATES)[number];
@@ -39,12 +41,25 @@ const SWAPPED_ONE_REVERSED_WEIGHT: Readonly<Record<PairName, number>> = { servic
 /** Swapped and turned so that the total comes out right: an installer who stopped when the total looked right. */
 const SWAPPED_BOTH_REVERSED_WEIGHT = 0.002;
 
+/**
+ * Higher than for other changes: 240 V loads and voltages tell that the legs' ratios differ, but not which one
+ * is wrong. Less than ACCEPT_LOG_ODDS below zero, so that a leg that was proven long ago does not put the blame
+ * on the other before a battery has stepped again.
+ */
+const RATIO_CHANGE_LOG_SHARE = -5;
+
 const SINGLE: readonly Arrangement[] = CLAMP_STATES.map((state) => ({ swapped: false, clamps: [state] }));
 const PAIRS: readonly Arrangement[] = [false, true].flatMap((swapped) =>
   CLAMP_STATES.flatMap((first) => CLAMP_STATES.map((second) => ({ swapped, clamps: [first, second] }))),
 );
 const SINGLE_PRIORS = logPriors(SINGLE, 'inlets');
 const PAIR_PRIORS = { service: logPriors(PAIRS, 'service'), inlets: logPriors(PAIRS, 'inlets') };
+
+const SINGLE_FLOORS = logFloors(SINGLE, SINGLE_PRIORS);
+const PAIR_FLOORS = {
+  service: logFloors(PAIRS, PAIR_PRIORS.service),
+  inlets: logFloors(PAIRS, PAIR_PRIORS.inlets),
+};
 
 /** Every arrangement of so many channels (1 or 2), the right one first. */
 export function arrangementsOf(channels: number): readonly Arrangement[] {
@@ -56,6 +71,11 @@ export function logPriorsOf(pair: PairName, channels: number): readonly number[]
   return channels === 1 ? SINGLE_PRIORS : PAIR_PRIORS[pair];
 }
 
+/** Natural logarithms below which no arrangement falls, in the same order: it may have come about since. */
+export function logFloorsOf(pair: PairName, channels: number): readonly number[] {
+  return channels === 1 ? SINGLE_FLOORS : PAIR_FLOORS[pair];
+}
+
 /** True where both arrows of a swapped pair stand alike: one mistake, told as swapped and no more. */
 export function isPlainSwap({ swapped, clamps }: Arrangement): boolean {
   return swapped && clamps.every((state) => state === 'reversed');
@@ -65,6 +85,13 @@ function logPriors(arrangements: readonly Arrangement[], pair: PairName): readon
   const weights = arrangements.map((arrangement) => weightOf(arrangement, pair));
   const total = weights.reduce((sum, weight) => sum + weight, 0);
   return weights.map((weight) => Math.log(weight / total));
+}
+
+function logFloors(arrangements: readonly Arrangement[], priors: readonly number[]): readonly number[] {
+  return arrangements.map(({ clamps }, h) => {
+    const share = clamps.includes('ratio') ? RATIO_CHANGE_LOG_SHARE : CHANGE_LOG_SHARE;
+    return (priors[h] ?? 0) + share;
+  });
 }
 
 function weightOf(arrangement: Arrangement, pair: PairName): number {

@@ -8,6 +8,7 @@ import {
   CLAMP_STATES,
   type ClampState,
   isPlainSwap,
+  logFloorsOf,
   logPriorsOf,
   type PairName,
 } from './arrangement.ts';
@@ -69,7 +70,7 @@ export function startClampPair(name: PairName, channels: number): ClampPair {
   const logs = [...logPriorsOf(name, channels)];
   addEvidence(
     logs,
-    logPriorsOf(name, channels),
+    logFloorsOf(name, channels),
     logs.map(() => 0),
   );
   return { name, logs, clamps, pieces: 0, newsMs: 0 };
@@ -114,7 +115,7 @@ export function learnJointly(
 ): void {
   const channels = pair.clamps.length;
   const before = [...pair.logs];
-  addEvidence(pair.logs, logPriorsOf(pair.name, channels), arrangementsOf(channels).map(likelihood), weight);
+  addEvidence(pair.logs, logFloorsOf(pair.name, channels), arrangementsOf(channels).map(likelihood), weight);
   const changed = pair.logs.some((log, h) => log !== before[h]);
   if (changed || at - pair.newsMs > REPEAT_MS) {
     pair.pieces += 1;
@@ -263,7 +264,7 @@ export function forgetClamp(pair: ClampPair, channel: number): void {
   pair.logs = logs;
   addEvidence(
     pair.logs,
-    priors,
+    logFloorsOf(pair.name, channels),
     logs.map(() => 0),
   );
   pair.clamps[channel] = startClamp();

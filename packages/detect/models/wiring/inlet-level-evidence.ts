@@ -13,7 +13,7 @@ import { type MeterWindow, rowBefore } from './meter-window.ts';
 /** Less says nothing of direction: standby draw, and the clamp's own error near 0. */
 const LEAST_LEVEL_W = 100;
 /** Readings of one level share their errors: so much time of them counts as one observation. */
-const OBSERVATION_MS = 50_000;
+const OBSERVATION_MS = 30_000;
 /** Below this the error near 0 hides the ratio. */
 const LEAST_RATIO_LEVEL_W = 400;
 /** Errors of clamp and battery near 0. */

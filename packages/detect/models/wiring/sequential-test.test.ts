@@ -6,9 +6,17 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { noise } from '../../test-support.ts';
 import { arrangementsOf, logPriorsOf } from './arrangement.ts';
-import { ACCEPT_LOG_ODDS, addEvidence, logOdds, MOST_NATS, REJECT_LOG_ODDS } from './sequential-test.ts';
+import {
+  ACCEPT_LOG_ODDS,
+  addEvidence,
+  CHANGE_LOG_SHARE,
+  logOdds,
+  MOST_NATS,
+  REJECT_LOG_ODDS,
+} from './sequential-test.ts';
 
-const EVEN = [Math.log(0.5), Math.log(0.5)];
+const floors = (priors: readonly number[]) => priors.map((prior) => prior + CHANGE_LOG_SHARE);
+const EVEN = floors([Math.log(0.5), Math.log(0.5)]);
 const isSecond = (h: number) => h === 1;
 
 /** Unit normal readings of mean 0 (first hypothesis) or `shift` (second), until one of them is accepted. */
@@ -64,7 +72,7 @@ describe('the sequential test', () => {
     expect(MOST_NATS - Math.log(0.96 / 0.01)).toBeLessThan(ACCEPT_LOG_ODDS);
     const priors = [Math.log(0.99), Math.log(0.01)];
     const logs = [...priors];
-    addEvidence(logs, priors, [-1000, 0]);
+    addEvidence(logs, floors(priors), [-1000, 0]);
     expect(logOdds(logs, isSecond)).toBeLessThan(ACCEPT_LOG_ODDS);
   });
 
@@ -72,9 +80,9 @@ describe('the sequential test', () => {
     const priors = [Math.log(0.99), Math.log(0.01)];
     const readingsToTurn = (proof: number) => {
       const logs = [...priors];
-      for (let i = 0; i < proof; i++) addEvidence(logs, priors, [0, -3]);
+      for (let i = 0; i < proof; i++) addEvidence(logs, floors(priors), [0, -3]);
       for (let i = 1; ; i++) {
-        addEvidence(logs, priors, [-3, 0]);
+        addEvidence(logs, floors(priors), [-3, 0]);
         if (logOdds(logs, isSecond) >= ACCEPT_LOG_ODDS) return i;
       }
     };

@@ -19,8 +19,8 @@ export const ACCEPT_LOG_ODDS = BOUNDS.upper;
 /** Posterior log odds below which it is rejected. */
 export const REJECT_LOG_ODDS = BOUNDS.lower;
 
-/** Logarithm of the probability that the wiring has changed since the last evidence; also the floor's height. */
-const CHANGE_LOG_SHARE = -8;
+/** Logarithm of the probability that the wiring has changed since the last evidence: the floor's height. */
+export const CHANGE_LOG_SHARE = -8;
 /**
  * The most that one piece of evidence may weigh, nats. Below ACCEPT_LOG_ODDS even before the prior: whatever
  * switches once in the house, at however unlucky a moment, decides nothing.
@@ -29,15 +29,18 @@ export const MOST_NATS = 6.5;
 
 /**
  * Adds one piece of evidence to posterior log probabilities, in place. The largest is kept at 0.
+ * @param logFloors below which no hypothesis falls: its log prior plus CHANGE_LOG_SHARE, usually
  * @param logLikelihoods of the observation under each hypothesis, nats, up to a common constant
  * @param weight 0 to 1: less than 1 for observations that share their errors with their neighbours
  */
 export function addEvidence(
   logs: number[],
-  logPriors: readonly number[],
+  logFloors: readonly number[],
   logLikelihoods: readonly number[],
   weight = 1,
 ): void {
+  // A likelihood that is no number (a reading beyond all sense) is no evidence.
+  if (!logLikelihoods.every(Number.isFinite)) return;
   const best = largest(logLikelihoods);
   for (let h = 0; h < logs.length; h++) {
     const nats = Math.max((logLikelihoods[h] ?? 0) - best, -MOST_NATS);
@@ -45,7 +48,7 @@ export function addEvidence(
   }
   const top = largest(logs);
   for (let h = 0; h < logs.length; h++) {
-    const floor = CHANGE_LOG_SHARE + (logPriors[h] ?? 0);
+    const floor = logFloors[h] ?? 0;
     // A thousandth of a nat decides nothing and keeps the saved state short.
     logs[h] = Math.round(1000 * Math.max((logs[h] ?? 0) - top, floor)) / 1000;
   }

@@ -45,7 +45,8 @@ export interface Judgement {
 
 export function verdictOf({ logOdds, pair, channels, at, facts, series, figures = [] }: Judgement): Verdict {
   if (logOdds <= REJECT_LOG_ODDS) return ABSENT;
-  if (logOdds < ACCEPT_LOG_ODDS) return { is: 'unknown', why: 'not enough evidence yet' };
+  // Written so that odds that are no number accept nothing.
+  if (!(logOdds >= ACCEPT_LOG_ODDS)) return { is: 'unknown', why: 'not enough evidence yet' };
   const clamps = pair.clamps.filter((_, channel) => channels.includes(channel));
   const began = clamps.map(({ againstSinceMs }) => againstSinceMs).filter((ms) => ms > 0);
   const sinceMs = began.length > 0 ? Math.min(...began) : at;

@@ -13,6 +13,8 @@ import { NO_SIGNAL_W } from './service-sign.ts';
 import { learnFromStiffness } from './stiffness-evidence.ts';
 
 const LEAST_STEP_W = 400;
+/** Below this a leg is dead (IEEE 1159-2009: an interruption is below 0.1 pu; common practice: half). */
+const LEAST_VOLTS = 60;
 /** The other leg must move by less than this share of the step, and neither by more when nothing switched. */
 const ALONE = 0.15;
 const STILL_W = 60;
@@ -21,8 +23,10 @@ const SLOPES = 5;
 const KNOWN_SLOPES = 3;
 /** A change is seen in the voltage when it should be so many times its own noise. */
 const SEEN = 5;
-/** Rounding of both voltages to 0.1 V. */
 const LEAST_NOISE_V = 0.05;
+/** Until a change is seen the voltages may be rounded to anything; less than SAME_V is none. */
+const COARSEST_V = 10;
+const SAME_V = 0.001;
 const LEAST_UNEXPLAINED_V = 0.3;
 const UNEXPLAINED_NOISES = 8;
 const NOISE_GAIN = 0.03;
@@ -42,14 +46,18 @@ const LEAST_SPACING_MS = 60_000;
 export const voltagesSchema = z.object({
   /** Usual size of changes of v1 - v2 while nothing switches, V. */
   noiseV: z.number(),
+  /** The smallest change of v1 - v2 ever seen: what the voltages are rounded to, V. */
+  resolutionV: z.number(),
   /** |change of v1 - v2| over |change of current| of the last loads on each leg alone, ohm, newest last. */
   slopesOhm: z.tuple([z.array(z.number()).max(SLOPES), z.array(z.number()).max(SLOPES)]),
+  /** Slopes of each leg that the other leg has not been held against yet. */
+  unused: z.tuple([z.number(), z.number()]),
   lastMs: z.number(),
 });
 export type Voltages = z.infer<typeof voltagesSchema>;
 
 export function startVoltages(): Voltages {
-  return { noiseV: 0.1, slopesOhm: [[], []], lastMs: 0 };
+  return { noiseV: 0.1, resolutionV: COARSEST_V, slopesOhm: [[], []], unused: [0, 0], lastMs: 0 };
 }
 
 /** Takes two consecutive meter readings; most say nothing, and teach the noise. */
@@ -62,33 +70,42 @@ export function learnFromVoltage(
   const steps = stepsBetween(before, now);
   if (steps === null) return;
   const { l1W, l2W, differenceV } = steps;
+  learnResolution(voltages, Math.abs(differenceV));
   if (Math.abs(l1W) < STILL_W && Math.abs(l2W) < STILL_W) {
     const size = Math.abs(differenceV);
-    const unexplained = size > Math.max(LEAST_UNEXPLAINED_V, UNEXPLAINED_NOISES * voltages.noiseV);
+    const unexplained = size > Math.max(LEAST_UNEXPLAINED_V, UNEXPLAINED_NOISES * noiseOf(voltages));
     if (unexplained) learnFromUnseen(pair, voltages, before, now);
     else learnNoise(voltages, size);
     return;
   }
   const channel: 0 | 1 = Math.abs(l1W) > Math.abs(l2W) ? 0 : 1;
+  const theirs = channel === 0 ? 1 : 0;
   const [own, other] = channel === 0 ? [l1W, l2W] : [l2W, l1W];
   if (Math.abs(own) < LEAST_STEP_W || Math.abs(other) > ALONE * Math.abs(own)) return;
-  const ampere = own / ((channel === 0 ? now.l1V : now.l2V) ?? 120);
+  const volts = (channel === 0 ? now.l1V : now.l2V) ?? 0;
+  if (volts < LEAST_VOLTS) return;
+  const ampere = own / volts;
   // Falls with a load on L1, rises with one on L2.
   const droppedV = channel === 0 ? -differenceV : differenceV;
   const [ownOhm, otherOhm] = [usualOhm(voltages, channel), usualOhm(voltages, 1 - channel)];
   const slopeOhm = Math.abs(droppedV / ampere);
   const ohm = ownOhm ?? otherOhm;
-  const isSeen = ohm !== null && ohm * Math.abs(ampere) >= SEEN * voltages.noiseV;
+  const isSeen = ohm !== null && ohm * Math.abs(ampere) >= SEEN * noiseOf(voltages);
   if (isSeen && isDue(voltages, now.at)) {
     learnFromLoad(pair, voltages, channel, ohm * ampere, droppedV, before, now);
-    if (otherOhm !== null) learnFromStiffness(pair, channel, slopeOhm / otherOhm, now.at);
+    // Each load is a witness once: a leg that is seldom loaded is not asked again and again for what it was.
+    if (otherOhm !== null && otherOhm > 0 && voltages.unused[theirs] > 0) {
+      learnFromStiffness(pair, channel, slopeOhm / otherOhm, now.at);
+      voltages.unused[theirs] -= 1;
+    }
   }
   // What does not move the voltages at all may be half of a 240 V load whose other half a dead clamp hides.
-  const hidden = isSilent(now, 1 - channel) && Math.abs(droppedV) < 2 * voltages.noiseV;
+  const hidden = isSilent(now, 1 - channel) && Math.abs(droppedV) < 2 * noiseOf(voltages);
   if (hidden) return;
   const slopes = voltages.slopesOhm[channel];
   if (slopes.length === SLOPES) slopes.shift();
   slopes.push(Math.round(1e4 * slopeOhm) / 1e4);
+  voltages.unused[channel] = Math.min(SLOPES, voltages.unused[channel] + 1);
 }
 
 /** A load on one leg alone: does the voltage answer as the arrow says? */
@@ -101,7 +118,7 @@ function learnFromLoad(
   before: MeterReading,
   now: MeterReading,
 ): void {
-  const spreadV = Math.hypot(2 * voltages.noiseV, SLOPE_SPREAD * expectedV);
+  const spreadV = Math.hypot(2 * noiseOf(voltages), SLOPE_SPREAD * expectedV);
   const explains = (dropV: number) => logDensity(droppedV - dropV, spreadV);
   const other = 1 - channel;
   // A dead clamp on the other leg hides the other half of a 240 V load, which the voltage does not answer to.
@@ -147,9 +164,20 @@ function stepsBetween(before: MeterReading, now: MeterReading) {
   };
 }
 
+/** A voltage rounded to 1 V jumps by 1 V when it drifts across the edge: that is noise, whatever is usual. */
+function learnResolution(voltages: Voltages, sizeV: number): void {
+  if (sizeV < SAME_V || sizeV >= voltages.resolutionV) return;
+  voltages.resolutionV = Math.round(1e4 * sizeV) / 1e4;
+}
+
 function learnNoise(voltages: Voltages, sizeV: number): void {
   const factor = sizeV > voltages.noiseV ? 1 + NOISE_GAIN : 1 - NOISE_GAIN;
   voltages.noiseV = Math.max(LEAST_NOISE_V, voltages.noiseV * factor);
+}
+
+/** What a change must stand out from, V: usual noise, and the edges of rounding. */
+function noiseOf({ noiseV, resolutionV }: Voltages): number {
+  return Math.max(noiseV, resolutionV / 2);
 }
 
 function usualOhm({ slopesOhm }: Voltages, channel: number): number | null {
