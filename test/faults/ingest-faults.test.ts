@@ -129,7 +129,9 @@ describe.skipIf(!hasMosquitto)('through a broker (needs Mosquitto)', () => {
   it(
     'the broker is restarted three times, and Postgres is killed once',
     async () => {
-      const ingest = await startIngest({ MQTT_URL: broker.ingestUrl });
+      // Mosquitto 2.0.11 does not find a shared subscription again when it restarts, and drops what comes before
+      // ingest is back; an ordinary one it keeps.
+      const ingest = await startIngest({ MQTT_URL: broker.ingestUrl, INGEST_ALONE: 'true' });
       const traffic = startTraffic(broker.port, broker.gateway);
       await duringTraffic(traffic, 4, (index) =>
         index === 1 ? postgres.killAndRestart() : broker.restart(),

@@ -64,7 +64,7 @@ export function startTraffic(port: number, credentials: Credentials): Traffic {
     let next = 0;
     const send = async () => {
       for (let message = own[next++]; message !== undefined; message = own[next++]) {
-        await client.publishAsync(message.topic, message.payload, { qos: 1 });
+        await untilAcknowledged(client, message);
         acknowledged++;
       }
     };
@@ -78,7 +78,24 @@ export function startTraffic(port: number, credentials: Credentials): Traffic {
   };
 }
 
-function* allMessages(fromS: number): Generator<{ topic: string; payload: string }> {
+/** The client gives a publish back when its connection closes again before it was sent; a device would try again. */
+async function untilAcknowledged(client: mqtt.MqttClient, { topic, payload }: Message): Promise<void> {
+  for (;;) {
+    try {
+      await client.publishAsync(topic, payload, { qos: 1 });
+      return;
+    } catch (error) {
+      if (!(error instanceof Error) || error.message !== 'Connection closed') throw error;
+    }
+  }
+}
+
+interface Message {
+  readonly topic: string;
+  readonly payload: string;
+}
+
+function* allMessages(fromS: number): Generator<Message> {
   for (let pack = 0; pack < PACKS_A_SITE; pack++) {
     for (let site = 0; site < SITES; site++) {
       const number = pack * SITES + site;
