@@ -81,7 +81,7 @@ export async function startByHand(
     -t 'afterwatt/v1/+/+/readings' -C ${packs} -F '{"topic":"%t","payload":%p}'`;
   const child = spawn(
     'sh',
-    ['-c', `${subscribe} | ${convert} | psql -q '${postgres.url}' -c '\\copy ${table} from stdin csv'`],
+    ['-c', `${subscribe} | ${convert} | psql -q '${postgres.url}' -c '\\copy ${table} from pstdin csv'`],
     {
       stdio: ['ignore', 'inherit', 'inherit'],
     },
