@@ -15,7 +15,7 @@ const MAY_IMPORT: Readonly<Record<string, readonly string[]>> = {
   'packages/storm': ['electrical', 'wire'],
   'packages/detect': ['electrical', 'wire', 'tariff', 'storm'],
   'packages/simulate': ['electrical', 'wire', 'tariff', 'storm', 'detect'],
-  'packages/store': ['wire'],
+  'packages/store': ['wire', 'runtime'],
   'packages/runtime': [],
   'services/ingest': ['wire', 'store', 'runtime'],
   'services/rules': ['wire', 'store', 'runtime', 'detect', 'storm', 'tariff', 'electrical'],

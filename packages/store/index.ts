@@ -93,7 +93,7 @@ export {
   type StoredIncident,
   type StoredTransition,
 } from './incidents.ts';
-export { checkSchema, migrate, SchemaMismatch } from './migrate.ts';
+export { checkSchema, migrate, requireSchema, SchemaMismatch, toldInOneLine } from './migrate.ts';
 export { type Progress, readProgress } from './progress.ts';
 export { insertPulse } from './pulses.ts';
 export {

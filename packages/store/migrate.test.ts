@@ -3,7 +3,9 @@
 import { sql } from 'kysely';
 import { describe, expect, it } from 'vitest';
 import { createTestDatabase } from '../../test/support/database.ts';
-import { checkSchema, migrate } from './migrate.ts';
+import { connect } from './connect.ts';
+import { freePort } from './embedded-postgres.ts';
+import { checkSchema, migrate, requireSchema } from './migrate.ts';
 
 const database = await createTestDatabase();
 
@@ -21,6 +23,30 @@ describe('migrations', () => {
     await expect(checkSchema(db)).rejects.toThrow('newer than this program: it has 9999_from_the_future');
     await expect(migrate(db)).rejects.toThrow('newer than this program');
     await sql`delete from kysely_migration where name = '9999_from_the_future'`.execute(db);
+  });
+
+  it.each([
+    {
+      why: 'there is no server',
+      change: async (url: URL) => {
+        url.port = `${await freePort()}`;
+      },
+      says: /^DATABASE_URL: the database does not answer \(.*ECONNREFUSED.*\)\.$/,
+    },
+    {
+      why: 'there is no database of that name',
+      change: async (url: URL) => {
+        url.pathname = '/afterwatt_test_nowhere';
+      },
+      says: /^DATABASE_URL: database "afterwatt_test_nowhere" does not exist\.$/,
+    },
+  ])('are asked for in one line that says that $why', async ({ change, says }) => {
+    const url = new URL(database.url);
+    await change(url);
+    const options = { role: null, name: 'test', maxConnections: 1, statementTimeoutMs: 0 } as const;
+    const elsewhere = connect({ ...options, url: url.href });
+    await expect(requireSchema(elsewhere.db)).rejects.toThrow(says);
+    await elsewhere.close();
   });
 
   it('let the API see nothing before it has said who calls', async () => {

@@ -1,16 +1,17 @@
 // Applies migrations/*.sql with Kysely's migrator (its table and its advisory lock), forward only, each file in
-// one transaction. A process that only uses the schema calls checkSchema instead.
+// one transaction. A process that only uses the schema calls requireSchema instead.
 
 import { readdir, readFile } from 'node:fs/promises';
 import { dirname, join } from 'node:path';
 import { fileURLToPath } from 'node:url';
+import { isTransient, StartupError } from '@afterwatt/runtime';
 import { type Migration, Migrator, sql } from 'kysely';
 import type { Database } from './connect.ts';
 
 const DIRECTORY = join(dirname(fileURLToPath(import.meta.url)), '../../migrations');
 
 /** The schema is not the one this program was written for; the message says which way, in one line. */
-export class SchemaMismatch extends Error {}
+export class SchemaMismatch extends StartupError {}
 
 /**
  * Brings the database to the newest schema this program knows.
@@ -39,6 +40,32 @@ export async function checkSchema(db: Database): Promise<void> {
       `The database's schema is older than this program: ${missing.join(', ')} not applied; run npm run migrate.`,
     );
   }
+}
+
+/**
+ * What a process asks of its database before all else.
+ * @throws StartupError when the database does not answer, refuses us, or has not this program's schema
+ */
+export async function requireSchema(db: Database): Promise<void> {
+  await checkSchema(db).catch((error: unknown) => {
+    throw toldInOneLine(error, 'DATABASE_URL');
+  });
+}
+
+/** SQLSTATE classes and codes: invalid authorization, and no database of that name. */
+const REFUSED_SQLSTATES = /^(28|3D000)/;
+
+/**
+ * Turns what went wrong at the first look at a database into what the person who starts the program can put right.
+ * @param source what that person calls the database
+ * @returns the error itself where it is a defect
+ */
+export function toldInOneLine(error: unknown, source: string): unknown {
+  if (!(error instanceof Error) || error instanceof StartupError) return error;
+  const code = 'code' in error ? String(error.code) : '';
+  if (REFUSED_SQLSTATES.test(code)) return new StartupError(`${source}: ${error.message}.`);
+  if (!isTransient(error)) return error;
+  return new StartupError(`${source}: the database does not answer (${error.message || code}).`);
 }
 
 function newer(unknown: readonly string[]): SchemaMismatch {

@@ -1,12 +1,11 @@
 import { randomUUID } from 'node:crypto';
 import { hostname } from 'node:os';
-import { isTransient, type Logger, type Started, StartupError, startWith } from '@afterwatt/runtime';
+import { type Logger, type Started, StartupError, startWith } from '@afterwatt/runtime';
 import {
-  checkSchema,
   connect,
   markWorkerSeen,
   removeWorker,
-  SchemaMismatch,
+  requireSchema,
   upsertEnvironmentToken,
 } from '@afterwatt/store';
 import type { App } from './app.ts';
@@ -46,11 +45,7 @@ export async function start(config: ApiConfig, log: Logger): Promise<StartedApi>
       statementTimeoutMs: STATEMENT_TIMEOUT_MS,
     });
     releases.add('database', () => connection.close());
-    await checkSchema(connection.db).catch((error: unknown) => {
-      if (error instanceof SchemaMismatch) throw new StartupError(error.message);
-      if (!isTransient(error)) throw error;
-      throw new StartupError(`DATABASE_URL: the database does not answer (${messageOf(error)}).`);
-    });
+    await requireSchema(connection.db);
     if (config.operatorToken !== undefined) {
       if (config.operatorToken.length < SHORT_TOKEN) log.warn('AFTERWATT_OPERATOR_TOKEN is short');
       await upsertEnvironmentToken(connection.db, tokenSha256(config.operatorToken));
@@ -96,8 +91,4 @@ async function listen(app: App, { httpPort, httpHost }: ApiConfig): Promise<stri
   const port = typeof address === 'object' && address !== null ? address.port : httpPort;
   const host = httpHost === '0.0.0.0' || httpHost === '::' ? 'localhost' : httpHost;
   return `http://${host.includes(':') ? `[${host}]` : host}:${port}`;
-}
-
-function messageOf(error: unknown): string {
-  return error instanceof Error ? error.message || String(error) : String(error);
 }

@@ -1,5 +1,5 @@
-import { isTransient, type Logger, type Started, StartupError, startWith } from '@afterwatt/runtime';
-import { checkSchema, connect, markWorkerSeen, removeWorker, SchemaMismatch } from '@afterwatt/store';
+import { isTransient, type Logger, type Started, startWith } from '@afterwatt/runtime';
+import { connect, markWorkerSeen, removeWorker, requireSchema } from '@afterwatt/store';
 import { startBatcher } from './batcher.ts';
 import type { IngestConfig } from './config.ts';
 import type { Source } from './message.ts';
@@ -18,7 +18,7 @@ export interface StartedIngest extends Started {
   readonly mqttPort: number | undefined;
 }
 
-/** @throws StartupError when the port is taken or the database's schema is not this program's */
+/** @throws StartupError when the port is taken or the database is away or of another schema */
 export async function start(config: IngestConfig, log: Logger): Promise<StartedIngest> {
   let mqttPort: number | undefined;
   const started = await startWith(log, async (releases, fail) => {
@@ -30,9 +30,7 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
       statementTimeoutMs: 60_000,
     });
     releases.add('database', () => connection.close());
-    await checkSchema(connection.db).catch((error: unknown) => {
-      throw error instanceof SchemaMismatch ? new StartupError(error.message) : error;
-    });
+    await requireSchema(connection.db);
     const metrics = ingestMetrics();
     const registry = createRegistry(connection.db);
     await registry.refresh(0);

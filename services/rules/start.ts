@@ -1,7 +1,7 @@
 import { randomUUID } from 'node:crypto';
 import { hostname } from 'node:os';
-import { isTransient, type Logger, type Started, StartupError, startWith } from '@afterwatt/runtime';
-import { checkSchema, connect, markWorkerSeen, removeWorker, SchemaMismatch } from '@afterwatt/store';
+import { isTransient, type Logger, type Started, startWith } from '@afterwatt/runtime';
+import { connect, markWorkerSeen, removeWorker, requireSchema } from '@afterwatt/store';
 import type { RulesConfig } from './config.ts';
 import { watchFleet } from './fleet-watch.ts';
 import { rulesMetrics } from './metrics.ts';
@@ -13,7 +13,7 @@ const SEEN_EVERY_MS = 3_000;
 
 /**
  * Starts a rules worker. Several may run: they share the shards among them.
- * @throws StartupError when the database's schema is not this program's
+ * @throws StartupError when the database is away or of another schema
  */
 export function start(config: RulesConfig, log: Logger): Promise<Started> {
   return startWith(log, async (releases, fail) => {
@@ -26,9 +26,7 @@ export function start(config: RulesConfig, log: Logger): Promise<Started> {
       statementTimeoutMs: 120_000,
     });
     releases.add('database', () => connection.close());
-    await checkSchema(connection.db).catch((error: unknown) => {
-      throw error instanceof SchemaMismatch ? new StartupError(error.message) : error;
-    });
+    await requireSchema(connection.db);
 
     const metrics = rulesMetrics();
     const sayUp = async () => {

@@ -1,14 +1,14 @@
 // The station's Postgres: the one it is given, or an embedded one that it starts, and starts again if it dies.
 
-import { backoffMs, isTransient, type Logger, pause, type Releases, StartupError } from '@afterwatt/runtime';
+import { backoffMs, type Logger, pause, type Releases } from '@afterwatt/runtime';
 import {
   connect,
   type EmbeddedPostgres,
   type EmbeddedPostgresOptions,
   freePort,
   migrate,
-  SchemaMismatch,
   startEmbeddedPostgres,
+  toldInOneLine,
 } from '@afterwatt/store';
 import pg from 'pg';
 import type { StationConfig } from './config.ts';
@@ -30,7 +30,7 @@ export async function openDatabase(config: StationConfig, log: Logger, releases:
  * Brings a database to the newest schema.
  * @param source what the person who starts it calls the database
  * @returns the names of the migrations applied, oldest first
- * @throws StartupError when it does not answer, or its schema is newer than this program
+ * @throws StartupError when it does not answer or refuses us, or its schema is newer than this program
  */
 export async function migrateDatabase(url: string, source: string): Promise<string[]> {
   const connection = connect({
@@ -43,11 +43,7 @@ export async function migrateDatabase(url: string, source: string): Promise<stri
   try {
     return await migrate(connection.db);
   } catch (error) {
-    if (error instanceof SchemaMismatch) throw new StartupError(error.message);
-    if (isTransient(error) && error instanceof Error) {
-      throw new StartupError(`${source}: the database does not answer: ${error.message}`);
-    }
-    throw error;
+    throw toldInOneLine(error, source);
   } finally {
     await connection.close();
   }

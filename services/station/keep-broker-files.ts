@@ -11,7 +11,7 @@ import {
   StartupError,
   startWith,
 } from '@afterwatt/runtime';
-import { brokerHash, checkSchema, connect, listBrokerUsers, SchemaMismatch } from '@afterwatt/store';
+import { brokerHash, connect, listBrokerUsers, requireSchema } from '@afterwatt/store';
 import { z } from 'zod';
 import { brokerFiles, type IngestUser, writeBrokerFiles } from './broker-files.ts';
 
@@ -69,11 +69,7 @@ export async function keepBrokerFiles(config: BrokerFilesConfig, log: Logger): P
       statementTimeoutMs: 60_000,
     });
     releases.add('database', () => connection.close());
-    await checkSchema(connection.db).catch((error: unknown) => {
-      if (error instanceof SchemaMismatch) throw new StartupError(error.message);
-      if (!isTransient(error) || !(error instanceof Error)) throw error;
-      throw new StartupError(`DATABASE_URL: the database does not answer: ${error.message}`);
-    });
+    await requireSchema(connection.db);
 
     const ingest = ingestUser(config.mqttUrl);
     let written = '';
