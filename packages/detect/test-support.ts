@@ -12,7 +12,7 @@ import {
 } from '@afterwatt/wire';
 import type { Detector } from './detector.ts';
 import { startEngine, type Transition } from './engine.ts';
-import type { DeviceState, SiteEvent, StormMessage } from './event.ts';
+import type { DeviceState, Lags, SiteEvent, StormMessage } from './event.ts';
 
 /** Midday, so that no series crosses a date by accident. */
 export const START_MS = Date.parse('2026-03-02T19:00:00Z');
@@ -174,4 +174,62 @@ export function clears(transitions: readonly Transition[]): string[] {
   return transitions
     .filter((transition) => transition.type === 'cleared')
     .map(({ subject, atMs }) => `${subject} ${(atMs - START_MS) / 1000}`);
+}
+
+export const HOUR_S = 3600;
+export const DAY_S = 24 * HOUR_S;
+
+/** The first raise among transitions; a test that finds none has failed. */
+export function firstRaise(transitions: readonly Transition[]): Extract<Transition, { type: 'raised' }> {
+  const raised = transitions.find((transition) => transition.type === 'raised');
+  if (raised?.type !== 'raised') throw new Error('nothing was raised');
+  return raised;
+}
+
+/** Uniform between 0 and 1, repeatable (the linear congruential generator of ISO C's example). */
+export function uniform(seed: number): () => number {
+  let state = seed;
+  return () => {
+    state = (Math.imul(state, 1_103_515_245) + 12_345) & 0x7fffffff;
+    return state / 0x80000000;
+  };
+}
+
+/** @param s seconds after START_MS, arrival; @param leastS by device, s; @param late by device, readings */
+export function aLags(s: number, leastS: Record<string, number>, late: Record<string, number> = {}): Lags {
+  const leastMs = Object.fromEntries(Object.entries(leastS).map(([device, lag]) => [device, lag * 1000]));
+  return { kind: 'lags', at: START_MS + s * 1000, leastMs, late };
+}
+
+const WEEKDAY = [
+  { period: 'super-off-peak', from: '00:00', to: '06:00' },
+  { period: 'off-peak', from: '06:00', to: '16:00' },
+  { period: 'peak', from: '16:00', to: '21:00' },
+  { period: 'off-peak', from: '21:00', to: '24:00' },
+] as const;
+export const TARIFF = {
+  seasons: [{ name: 'all year', weekday: [...WEEKDAY] }],
+  rates: { peak: 0.42, 'off-peak': 0.17, 'super-off-peak': 0.09 },
+};
+
+/** Arizona keeps standard time: a schedule in seconds from START_MS stays right for weeks. */
+export function aSiteUnderTariff(): Site {
+  return aSite({ tariff: TARIFF, location: HOME, timeZone: 'America/Phoenix' });
+}
+
+/** START_MS is Monday noon in Phoenix: seconds from there to an hour of the same or a later day. */
+export function phoenixHour(hour: number, day = 0): number {
+  return day * DAY_S + (hour - 12) * HOUR_S;
+}
+
+/** One battery, a reading a minute, that rests (8 W of standby) but in the given stretches, seconds and W. */
+export function aScheduledBattery(
+  days: number,
+  stretches: readonly { readonly from: number; readonly to: number; readonly acW: number }[],
+  fields: Partial<BatteryReading> = {},
+): BatteryReading[] {
+  return seconds(0, days * DAY_S, 60).map((s) => {
+    const acW = stretches.find(({ from, to }) => s >= from && s < to)?.acW ?? 8;
+    return aBatteryReading(s, { socPct: 60, acW, periodS: 60, ...fields });
+  });
 }

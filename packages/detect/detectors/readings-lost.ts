@@ -1,40 +1,62 @@
 // Readings of a device get lost on the way, here and there, though it is heard: a weak radio, a full queue, a
 // gateway that restarts. Its counter `seq` tells how many.
 // Easily confused with: a counter that begins anew after a restart, a gap of many minutes (device-silent),
-// readings that come late (they fill the gap), one short break of the connection, and chance: some loss is
-// normal, so it must be more than 1 % beyond doubt, and spread over time.
+// readings that come late (they fill the gap, so a gap wide enough to be filled counts some minutes later), one
+// short break of the connection (two gaps at least), and chance: some loss is normal, so it must be more than
+// 1 % beyond doubt.
 
-import type { Reading } from '@afterwatt/wire';
+import type { Reading, Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import { GAP_PERIODS } from '../hold.ts';
 import { rounded } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
+const HOUR_MS = 60 * MINUTE_MS;
 const QUARTER_MS = 15 * MINUTE_MS;
-/** A gap of more than this is a silence, not a loss. */
+/** A gap of more than this, and than so many periods, is a silence, not a loss. */
 const SILENCE_MS = 5 * MINUTE_MS;
-/** Quarters kept: an hour, the newest one, which late readings may fill, and the one that is running. */
-const KEPT = 6;
-const HOUR_QUARTERS = 4;
-/** Of an hour's quarters so many must have lost something: one break of the connection is no loss. */
-const LEAST_QUARTERS = 3;
-/** What is older fades by this each quarter: six hours' memory, of which half the quarters must have lost. */
+const SILENCE_PERIODS = 5;
+/** Quarters kept: those before the running one make an hour with it. */
+const KEPT = 4;
+/** What is older fades by this each quarter: six hours' memory. */
 const FADES = 23 / 24;
-const LEAST_LONG_QUARTERS = 12;
-/** How far above the allowed share it must be, in standard deviations of chance (Poisson): once in 30,000. */
-const SIGMAS = 4;
+/** Separate gaps in the hour, and in the six: one break of the connection is no loss. */
+const LEAST_GAPS = 2;
+const LEAST_LONG_GAPS = 6;
+/** How far above the allowed share it must be, in standard deviations of chance (Poisson): once in 700. */
+const SIGMAS = 3;
+/** Readings that come later than this are told by their number only, every 5 min: a wider gap waits for that ... */
+const PROMPT_MS = 20_000;
+const SETTLED_MS = 6 * MINUTE_MS;
+/** ... and any gap of a device of which some came late so lately. */
+const LATE_MS = 6 * HOUR_MS;
+/** Readings that the usual time between two looks back on. */
+const PERIOD_READINGS = 8;
+/** Of an hour so much must have been heard before it clears. */
+const LEAST_HEARD = 0.5;
 
+const counts = z.array(z.number()).max(KEPT);
 const schema = z.object({
   lastMs: z.number(),
   lastSeq: z.number().nullable(),
+  /** Usual time from one count to the next, ms; 0 while it is not known. */
+  periodMs: z.number(),
   quarter: z.number(),
-  /** By quarter of an hour, the newest last: readings that came, and that did not. */
-  came: z.array(z.number()).max(KEPT),
-  missing: z.array(z.number()).max(KEPT),
-  /** The same of the hours before, fading, and in how many quarters something was lost. */
+  /** By quarter of an hour, the newest last: readings that came, that did not, and gaps between those that did. */
+  came: counts,
+  missing: counts,
+  gaps: counts,
+  /** Gaps that late readings may fill yet: since when, and the same counts. */
+  openMs: z.number(),
+  openMissing: z.number(),
+  openGaps: z.number(),
+  /** Until when late readings are to be expected. */
+  lateUntilMs: z.number(),
+  /** The same of the hours before, fading. */
   longCame: z.number(),
   longMissing: z.number(),
-  longQuarters: z.number(),
+  longGaps: z.number(),
 });
 
 type State = z.infer<typeof schema>;
@@ -51,7 +73,7 @@ export const readingsLost = defineDetector({
     },
     clearPct: { default: 0.5, unit: '%', min: 0, max: 50, source: 'half of the limit' },
   },
-  wants: ['meter', 'battery', 'lags'],
+  wants: ['meter', 'battery', 'lags', 'tick'],
   ownReadingsOnly: true,
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
@@ -59,31 +81,50 @@ export const readingsLost = defineDetector({
   start: () => ({
     lastMs: 0,
     lastSeq: null,
+    periodMs: 0,
     quarter: 0,
     came: [0],
     missing: [0],
+    gaps: [0],
+    openMs: 0,
+    openMissing: 0,
+    openGaps: 0,
+    lateUntilMs: 0,
     longCame: 0,
     longMissing: 0,
-    longQuarters: 0,
+    longGaps: 0,
   }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind === 'lags') {
-      fill(state, event.late[subject] ?? 0);
-      return undefined;
+    switch (event.kind) {
+      case 'lags':
+        if ((event.late[subject] ?? 0) > 0) state.lateUntilMs = view.nowMs + LATE_MS;
+        fill(state, event.late[subject] ?? 0);
+        return undefined;
+      case 'tick': {
+        if (state.lastSeq === null) return undefined;
+        const turned = turnTo(state, event.at);
+        return settle(state, event.at) || turned
+          ? judge(subject, state, values, event.at, turned)
+          : undefined;
+      }
+      case 'meter':
+      case 'battery': {
+        if (event.seq === null) return undefined;
+        const turned = turnTo(state, event.at);
+        const settled = settle(state, event.at);
+        const lost = count(state, event, event.seq, registeredPeriodMs(view.site, event));
+        return turned || settled || lost ? judge(subject, state, values, event.at, turned) : undefined;
+      }
+      case 'state':
+      case 'storm':
+      case 'mended':
+      case 'deaf':
+        return undefined;
     }
-    if (event.kind !== 'meter' && event.kind !== 'battery') return undefined;
-    if (event.seq === null) return undefined;
-    const quarter = Math.floor(event.at / QUARTER_MS);
-    const turned = quarter > state.quarter;
-    if (turned) turnTo(state, quarter);
-    const battery = view.site.batteries.find(({ device }) => device === subject);
-    const periodMs = 1000 * (event.periodS ?? battery?.periodSeconds ?? view.site.meter.periodSeconds);
-    count(state, event, event.seq, periodMs);
-    return turned ? judge(subject, state, values, event.at) : undefined;
   },
   words: ({ subject, facts }) => ({
     headline: `${facts['lostPct']} % of the readings of ${subject} were lost within ${facts['hours']} h.`,
-    explanation: `Its counter shows ${facts['missing']} readings that never came, spread over the time, though it was heard all along.`,
+    explanation: `Its counter shows ${facts['missing']} readings that never came, in several gaps, though it was heard all along.`,
     steps: [
       'See how strong its radio is, and move the access point or the device’s antenna.',
       'See whether a gateway on the way restarts, or its queue overflows.',
@@ -94,29 +135,66 @@ export const readingsLost = defineDetector({
   }),
 });
 
-function count(state: State, { at }: Reading, seq: number, periodMs: number): void {
+function registeredPeriodMs(site: Site, { device, periodS }: Reading): number {
+  const battery = site.batteries.find((candidate) => candidate.device === device);
+  return 1000 * (periodS ?? battery?.periodSeconds ?? site.meter.periodSeconds);
+}
+
+/** @returns whether something is now known to be lost */
+function count(state: State, { at }: Reading, seq: number, registeredMs: number): boolean {
   const { lastMs, lastSeq } = state;
   add(state.came, 1);
   if (lastSeq !== null && at <= lastMs) {
     // Out of its place: it had been counted as missing.
     if (seq < lastSeq) fill(state, 1);
-    return;
+    return false;
   }
   state.lastMs = at;
   state.lastSeq = seq;
-  if (lastSeq === null || at - lastMs > SILENCE_MS) return;
+  if (state.periodMs === 0) state.periodMs = registeredMs;
+  const sinceMs = at - lastMs;
+  if (lastSeq === null || sinceMs > Math.max(SILENCE_MS, SILENCE_PERIODS * state.periodMs)) return false;
   const skipped = seq - lastSeq - 1;
+  if (skipped === 0) state.periodMs = rounded(state.periodMs + (sinceMs - state.periodMs) / PERIOD_READINGS);
   // A counter that went back, or further than time allows, began anew.
-  const possible = 2 * ((at - lastMs) / periodMs) + 2;
-  if (skipped > 0 && skipped <= possible) add(state.missing, skipped);
+  const possible = 2 * (sinceMs / state.periodMs) + 2;
+  if (skipped <= 0 || skipped > possible) return false;
+  if (sinceMs <= Math.max(PROMPT_MS, GAP_PERIODS * state.periodMs) && at > state.lateUntilMs) {
+    add(state.missing, skipped);
+    add(state.gaps, 1);
+    return true;
+  }
+  if (state.openMs === 0) state.openMs = at;
+  state.openMissing += skipped;
+  state.openGaps += 1;
+  return false;
+}
+
+/** What was open for long enough will not be filled any more. @returns whether that changed anything */
+function settle(state: State, at: number): boolean {
+  if (state.openMs === 0 || at - state.openMs < SETTLED_MS) return false;
+  add(state.missing, state.openMissing);
+  add(state.gaps, state.openGaps);
+  state.openMs = 0;
+  state.openMissing = 0;
+  state.openGaps = 0;
+  return true;
 }
 
 /** Late readings fill the newest gaps first. */
 function fill(state: State, readings: number): void {
-  let left = readings;
+  let left = readings - state.openMissing;
+  if (left < 0) {
+    state.openMissing -= readings;
+    return;
+  }
+  state.openMs = 0;
+  state.openMissing = 0;
+  state.openGaps = 0;
   for (let i = state.missing.length - 1; i >= 0 && left > 0; i -= 1) {
     const filled = Math.min(left, state.missing[i] ?? 0);
     state.missing[i] = (state.missing[i] ?? 0) - filled;
+    state.gaps[i] = Math.min(state.gaps[i] ?? 0, state.missing[i] ?? 0);
     left -= filled;
   }
 }
@@ -125,48 +203,52 @@ function add(quarters: number[], more: number): void {
   quarters[quarters.length - 1] = (quarters.at(-1) ?? 0) + more;
 }
 
-function turnTo(state: State, quarter: number): void {
-  const passed = state.quarter === 0 ? 1 : Math.min(4 * KEPT, quarter - state.quarter);
+/** @returns whether a new quarter of an hour has begun */
+function turnTo(state: State, at: number): boolean {
+  const quarter = Math.floor(at / QUARTER_MS);
+  if (quarter <= state.quarter) return false;
+  const passed = state.quarter === 0 ? 1 : Math.min(6 * KEPT, quarter - state.quarter);
   for (let i = 0; i < passed; i += 1) {
     state.came.push(0);
     state.missing.push(0);
+    state.gaps.push(0);
     if (state.came.length <= KEPT) continue;
-    const came = state.came.shift() ?? 0;
-    const missing = state.missing.shift() ?? 0;
-    state.longCame = rounded(state.longCame * FADES + came, 1);
-    state.longMissing = rounded(state.longMissing * FADES + missing, 2);
-    state.longQuarters = rounded(state.longQuarters * FADES + (missing > 0 ? 1 : 0), 2);
+    state.longCame = rounded(state.longCame * FADES + (state.came.shift() ?? 0), 1);
+    state.longMissing = rounded(state.longMissing * FADES + (state.missing.shift() ?? 0), 2);
+    state.longGaps = rounded(state.longGaps * FADES + (state.gaps.shift() ?? 0), 2);
   }
   state.quarter = quarter;
+  return true;
 }
 
 function judge(
   subject: string,
-  { came, missing, longCame, longMissing, longQuarters }: State,
+  { came, missing, gaps, longCame, longMissing, longGaps, periodMs }: State,
   { lostPct, clearPct }: { lostPct: number; clearPct: number },
   at: number,
+  turned: boolean,
 ): Verdict | undefined {
-  const hourCame = sum(came.slice(0, HOUR_QUARTERS));
-  const hourLost = missing.slice(0, HOUR_QUARTERS);
-  const hour = { came: hourCame, missed: sum(hourLost), hours: 1 };
-  const long = { came: longCame, missed: longMissing, hours: 6 };
-  const inHour = hourLost.filter((n) => n > 0).length >= LEAST_QUARTERS;
+  const hourCame = sum(came);
+  const hourMissed = sum(missing);
+  const usual = HOUR_MS / periodMs;
+  const hour = { expected: Math.max(usual, hourCame + hourMissed), missed: hourMissed, hours: 1 };
+  const longMissed = longMissing + hourMissed;
+  const long = { expected: Math.max(usual, longCame + hourCame + longMissed), missed: longMissed, hours: 6 };
   const found =
-    inHour && isBeyondChance(hour, lostPct)
+    sum(gaps) >= LEAST_GAPS && isBeyondChance(hour, lostPct)
       ? hour
-      : longQuarters >= LEAST_LONG_QUARTERS && isBeyondChance(long, lostPct)
+      : longGaps + sum(gaps) >= LEAST_LONG_GAPS && isBeyondChance(long, lostPct)
         ? long
         : undefined;
   if (found === undefined) {
-    if (hourCame === 0) return undefined;
-    const fewLost = (100 * hour.missed) / (hourCame + hour.missed) < clearPct;
+    if (!turned || hourCame < LEAST_HEARD * usual) return undefined;
+    const fewLost = (100 * hourMissed) / (hourCame + hourMissed) < clearPct;
     return fewLost ? ABSENT : { is: 'unknown', why: 'neither much nor little' };
   }
-  const expected = found.came + found.missed;
-  const toMs = at - 2 * QUARTER_MS;
-  const sinceMs = toMs - found.hours * HOUR_QUARTERS * QUARTER_MS;
-  const sharePct = rounded((100 * found.missed) / expected, 1);
+  const sinceMs = at - found.hours * HOUR_MS;
   const missed = rounded(found.missed);
+  const expected = rounded(found.expected);
+  const sharePct = rounded((100 * found.missed) / found.expected, 1);
   return {
     is: 'present',
     sinceMs,
@@ -174,11 +256,11 @@ function judge(
     facts: { lostPct: sharePct, hours: found.hours, missing: missed },
     evidence: () => ({
       fromMs: sinceMs,
-      toMs,
+      toMs: at,
       series: [`${subject} seq`, `${subject} rssi`],
       figures: [
         { label: 'Readings lost', value: missed, unit: '', source: `${subject} seq` },
-        { label: 'Of', value: rounded(expected), unit: '', source: `${subject} seq` },
+        { label: 'Of', value: expected, unit: '', source: `${subject} seq` },
         { label: 'Share', value: sharePct, unit: '%', source: `${subject} seq` },
         { label: 'Allowed', value: lostPct, unit: '%', source: 'threshold: common practice' },
       ],
@@ -186,8 +268,11 @@ function judge(
   };
 }
 
-function isBeyondChance({ came, missed }: { came: number; missed: number }, lostPct: number): boolean {
-  const allowed = (lostPct / 100) * (came + missed);
+function isBeyondChance(
+  { expected, missed }: { expected: number; missed: number },
+  lostPct: number,
+): boolean {
+  const allowed = (lostPct / 100) * expected;
   return missed > allowed + SIGMAS * Math.sqrt(allowed);
 }
 

@@ -1,8 +1,7 @@
 // A device has not passed a self-test since it was fitted, or since its firmware was changed: nobody knows that
 // it still does what it should when it is needed.
-// Easily confused with: the first day (a test may be made until then), a test that was made before the change
-// and is reported again after it, and a device that never publishes a state message (it has no self-test that we
-// could hear of).
+// Easily confused with: the first day (a test may be made until then), and a test that was made before the change
+// and is reported again after it. A device that never speaks of a test has passed none that anybody knows of.
 
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
@@ -20,7 +19,6 @@ const schema = z.object({
   newerThanMs: z.number(),
   passed: z.boolean(),
   failedMs: z.number().nullable(),
-  stateHeard: z.boolean(),
 });
 
 type State = z.infer<typeof schema>;
@@ -48,7 +46,6 @@ export const selfTestMissing = defineDetector({
     newerThanMs: 0,
     passed: false,
     failedMs: null,
-    stateHeard: false,
   }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
     switch (event.kind) {
@@ -67,8 +64,8 @@ export const selfTestMissing = defineDetector({
       case 'mended':
         return undefined;
     }
-    const { owedSinceMs, passed, stateHeard } = state;
-    if (passed || !stateHeard || owedSinceMs === null) return undefined;
+    const { owedSinceMs, passed } = state;
+    if (passed || owedSinceMs === null) return undefined;
     const owedMs = event.at - owedSinceMs;
     if (owedMs <= values.withinH * HOUR_MS) return undefined;
     const { firmware, failedMs } = state;
@@ -114,6 +111,7 @@ export const selfTestMissing = defineDetector({
     steps: [
       'Start the self-test from the unit or its remote control.',
       'If it fails, note what it says and ask the maker; if it cannot be started, see whether the unit is busy or in an outage.',
+      'If it was made, see whether the device publishes its state.',
     ],
     caution: null,
     homeowner: null,
@@ -127,7 +125,6 @@ function hearState(
   nowMs: number,
 ): void {
   const { firmware, selfTestAt, selfTestPassed } = event;
-  state.stateHeard = true;
   if (firmware !== null && state.firmware !== null && firmware !== state.firmware) {
     state.owedSinceMs = nowMs === 0 ? event.at : nowMs;
     // The test that was known before was made with the firmware before.
