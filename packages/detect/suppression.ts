@@ -35,9 +35,15 @@ const TARIFF: readonly IncidentKind[] = [
 export const SUPPRESSIONS: readonly Suppression[] = [
   {
     cause: 'device-silent',
-    consequences: [...WIRING, 'sensor-flatline', 'voltage-out-of-range', 'inlet-circuit-resistance'],
+    consequences: [
+      ...WIRING,
+      ...TARIFF,
+      'sensor-flatline',
+      'voltage-out-of-range',
+      'inlet-circuit-resistance',
+    ],
     meets: isMeter,
-    why: 'no wiring is judged from a meter that is not heard',
+    why: 'no wiring is judged, nor what the grid was asked for, while the meter is not heard',
   },
   {
     cause: 'device-silent',

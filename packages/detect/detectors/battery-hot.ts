@@ -20,7 +20,7 @@ const THERMAL_MS = 90 * MINUTE_MS;
 const FULL_POWER_RISE_C = 15;
 /** History that explains each hour of the day by itself ... */
 const LEARNED_MS = 3 * 24 * HOUR_MS;
-/** ... and what is enough to compare with the warmest hour so far, with a margin for the hours not yet known. */
+/** ... and what is enough to compare with the warmest hour so far, with a margin while some are not yet known. */
 const BEGUN_HOURS = 6;
 const UNKNOWN_HOURS_C = 8;
 /** A warmth that is not explained raises what is known of its hour by no more than this a day, Cel. */
@@ -29,7 +29,7 @@ const BELIEVED_C = 1;
 const FADES_C = 0.3;
 const FADES_PCT = 2;
 /** Below this a battery is not hot, however cold the season was, Cel. */
-const WARM_C = 38;
+const WARM_C = 35;
 /** No such hour yet. */
 const NONE = -273;
 
@@ -205,8 +205,10 @@ function explainedC({ warmest, mostHeat, heat }: State, heardMs: number, ofDay: 
   const known = warmest[ofDay] ?? NONE;
   const rise = (usualPct: number) => FULL_POWER_RISE_C * Math.max(0, heat - usualPct / 100);
   if (heardMs >= LEARNED_MS && known > NONE) return known + rise(mostHeat[ofDay] ?? 0);
-  if (warmest.filter((c) => c > NONE).length < BEGUN_HOURS) return Number.POSITIVE_INFINITY;
-  return Math.max(...warmest) + UNKNOWN_HOURS_C + rise(Math.max(...mostHeat));
+  const knownHours = warmest.filter((c) => c > NONE).length;
+  if (knownHours < BEGUN_HOURS) return Number.POSITIVE_INFINITY;
+  const marginC = knownHours < HOURS ? UNKNOWN_HOURS_C : 0;
+  return Math.max(...warmest) + marginC + rise(Math.max(...mostHeat));
 }
 
 /** Adds the hour that has ended to what is known of its hour of the day. */

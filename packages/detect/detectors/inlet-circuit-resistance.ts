@@ -153,8 +153,9 @@ function takePair(state: State, inlet: SiteInlet, battery: BatteryReading, view:
   const thenV = inlet.leg === 'L1' ? previousMeter.l1V : previousMeter.l2V;
   if (nowV === null || thenV === null || Math.abs(nowV - thenV) > STEADY_V) return false;
   if (battery.acV === null || battery.acV < site.service.nominalVolts / 2) return false;
-  if (before.acA === null || battery.acA === null || Math.abs(before.acA - battery.acA) > STEADY_A)
-    return false;
+  const nowA = portAmps(battery);
+  const thenA = portAmps(before);
+  if (nowA === null || thenA === null || Math.abs(nowA - thenA) > STEADY_A) return false;
   if (!measureBatteries(inlet, view, load)) return false;
   const { amps } = load;
   const shownA = inlet.number === 1 ? meter.inlet1A : meter.inlet2A;
@@ -162,6 +163,12 @@ function takePair(state: State, inlet: SiteInlet, battery: BatteryReading, view:
   if (apartA > APART_A + APART_SHARE * Math.abs(amps)) return false;
   addToLevel(state, amps, (nowV + thenV) / 2 - battery.acV, battery.at);
   return true;
+}
+
+/** Current at the port, A, 0 and up; from the power where the device sends none. */
+function portAmps({ acA, acW, acV }: BatteryReading): number | null {
+  if (acA !== null) return acA;
+  return acW === null || acV === null ? null : Math.abs(acW) / acV;
 }
 
 function addToLevel(state: State, amps: number, lostV: number, atMs: number): void {

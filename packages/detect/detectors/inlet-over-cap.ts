@@ -38,6 +38,9 @@ const SILENT_MS = 60_000;
 /** Legs that have parted may come together for a while, and part again with the next load. */
 const PARTED_MS = 30 * 60_000;
 
+/** Noise of one reading as a share of the accuracy: half, so that the mean of three stands clear by a third. */
+const NOISE_SHARE = 0.5;
+
 const heatSchema = z.object({ usedFraction: z.number() });
 const circuitSchema = z.object({
   /** All inlets on the breaker against its rating, or the inlet alone against its own cap. */
@@ -202,7 +205,7 @@ function anotherIsOver(inlet: SiteInlet, event: SiteEvent, view: SiteView, isPar
  */
 function isHeld(hold: Hold, sources: number, accuracy: number, holdMs: number): boolean {
   if (hold.readings <= sources || hold.heldMs < holdMs) return false;
-  return hold.meanRatio > 1 + accuracy * (1 + 1 / Math.sqrt(hold.readings));
+  return hold.meanRatio > 1 + accuracy * (1 + NOISE_SHARE / Math.sqrt(hold.readings));
 }
 
 /** The inlets whose channels a detector's circuits rest on. */

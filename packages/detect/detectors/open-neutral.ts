@@ -132,10 +132,12 @@ export const openNeutral = defineDetector({
   }),
   observe({ state, event, view, values }): Verdict | undefined {
     if (event.kind !== 'meter' || event.l1V === null || event.l2V === null) return undefined;
-    if (view.grid.present === false) return undefined;
     const impedance = view.serviceImpedance;
     suspect(state, event, view, values);
     if (state.suspicion >= SUSPICION_TOLD) find(state, 'open', state.suspectMs, impedance.lines);
+    // A battery on the leg that falls calls it an outage: parted legs are told then too, and nothing else.
+    const away = view.grid.present === false;
+    if (away && state.suspicion < SUSPICION_TOLD) return undefined;
     if (state.line !== impedance.lines) {
       state.line = impedance.lines;
       judgeLine(state, event.at, impedance, values);
@@ -177,6 +179,7 @@ function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Val
     const extreme = high - 1 > 2 * (values.highPu - 1) && 1 - low > 2 * (1 - values.lowPu);
     return extreme ? SUSPICION_TOLD : 1;
   }
+  if (view.grid.present === false) return 0;
   const impedance = view.serviceImpedance;
   const residualV = differenceResidualV(impedance, meter);
   if (residualV === null) return 0;

@@ -49,10 +49,11 @@ export const reserveForecast = defineDetector({
   start: () => ({ sinceMs: null, lastMs: 0, recentW: 0, forecastMs: 0 }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
-    if (event.gridPresent !== false) {
-      // The battery's own word counts: another unit may be cut off by itself.
-      if (event.gridPresent === true) state.sinceMs = null;
-      return event.gridPresent === true ? ABSENT : undefined;
+    // The battery's own word counts where it has one: another unit may be cut off by itself.
+    const gridPresent = event.gridPresent ?? view.grid.present;
+    if (gridPresent !== false) {
+      if (gridPresent === true) state.sinceMs = null;
+      return gridPresent === true ? ABSENT : undefined;
     }
     const { at, socPct } = event;
     const drainW = presentDrainW(event);

@@ -65,7 +65,7 @@ export const stormChargeBehind = defineDetector({
     const battery = batteryOf(view.site, subject);
     const best = planFor(event, battery, view, open.onsetMs, null);
     const impossible = (best.socAtOnsetPct ?? targetPct) < targetPct - values.shortPct;
-    const charging = acW >= values.chargingW * powerFraction(socPct);
+    const charging = intoCellsW(event) >= values.chargingW * powerFraction(socPct);
     noteCharge(state, event, charging);
     if (!impossible && state.chargingSinceMs === null) return { is: 'unknown', why: 'not charging' };
 
@@ -115,8 +115,14 @@ export const stormChargeBehind = defineDetector({
 
 type State = z.infer<typeof schema>;
 
-function noteCharge(state: State, { at, acW, socPct }: BatteryReading, charging: boolean): void {
-  const powerW = (acW ?? 0) / powerFraction(socPct ?? 0);
+/** What charges the cells, from the port and from the sun, W. */
+function intoCellsW({ acW, pvW }: BatteryReading): number {
+  return (acW ?? 0) + (pvW ?? 0);
+}
+
+function noteCharge(state: State, reading: BatteryReading, charging: boolean): void {
+  const { at, socPct } = reading;
+  const powerW = intoCellsW(reading) / powerFraction(socPct ?? 0);
   const stepMs = at - state.lastMs;
   state.lastMs = at;
   if (!charging) {

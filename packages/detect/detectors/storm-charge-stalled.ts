@@ -65,7 +65,8 @@ export const stormChargeStalled = defineDetector({
       return ABSENT;
     }
     if (acW === null || socPct === null) return { is: 'unknown', why: 'no power or no state of charge' };
-    if (Math.abs(acW) >= values.chargingW * powerFraction(socPct)) {
+    // What the sun puts into the cells is charge as well.
+    if (Math.max(Math.abs(acW), acW + (event.pvW ?? 0)) >= values.chargingW * powerFraction(socPct)) {
       state.chargingSinceMs ??= at;
       if (at - state.chargingSinceMs < values.resumedS * 1000) return { is: 'unknown', why: 'just resumed' };
       state.idleSinceMs = null;

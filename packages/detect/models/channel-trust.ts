@@ -144,10 +144,11 @@ function isOfOtherInlet(inlet: SiteInlet, meter: MeterReading, view: SiteView, s
 }
 
 /** The service carries at least what an inlet draws, wherever its clamps sit, unless the house generates. */
-function cannotCarry({ l1W, l2W }: MeterReading, { site }: SiteView, shownW: number): boolean {
+function cannotCarry({ l1W, l2W }: MeterReading, { site, batteries }: SiteView, shownW: number): boolean {
   if (site.service.otherGeneration || l1W === null || l2W === null) return false;
-  // A battery that feeds its leg leaves the service less.
-  return own.watts > -AT_REST_W && Math.max(Math.abs(l1W), Math.abs(l2W)) < 0.9 * shownW;
+  // A battery that feeds a leg leaves the service less.
+  for (const { acW } of batteries.values()) if (acW !== null && acW <= -AT_REST_W) return false;
+  return Math.max(Math.abs(l1W), Math.abs(l2W)) < 0.9 * shownW;
 }
 
 function isSame(value: number, reference: number): boolean {
