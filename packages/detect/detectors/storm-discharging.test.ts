@@ -1,0 +1,55 @@
+// A battery that feeds the house before a storm is told, from one that may.
+
+import { describe, expect, it } from 'vitest';
+import { startEngine } from '../engine.ts';
+import type { SiteEvent } from '../event.ts';
+import { aBatteryReading, aSite, aStormMessage, HOME, raises, runSeries, seconds } from '../test-support.ts';
+import { stormChargeBehind } from './storm-charge-behind.ts';
+import { stormChargeStalled } from './storm-charge-stalled.ts';
+import { stormDischarging } from './storm-discharging.ts';
+
+const site = aSite({ location: HOME });
+const run = (events: readonly SiteEvent[]) => runSeries(site, stormDischarging, events);
+type At = (s: number) => number;
+const flat = (value: number) => () => value;
+
+function series(
+  toS: number,
+  socPct: At,
+  acW: At,
+  fields: Parameters<typeof aBatteryReading>[1] = {},
+  step = 10,
+) {
+  return seconds(0, toS, step).map((s) => aBatteryReading(s, { socPct: socPct(s), acW: acW(s), ...fields }));
+}
+
+describe('a storm charge that runs backwards', () => {
+  const alert = aStormMessage({ sentS: 600 });
+  const feeding = (w: number) => (s: number) => (s < 3600 ? 1400 : -w);
+
+  it('is raised 10 min after the battery began to feed', () => {
+    expect(raises(run([alert, ...series(7200, flat(60), feeding(120))]))).toEqual(['battery-1 4200']);
+  });
+
+  it.each([
+    { why: 'it feeds no more than control error', events: [alert, ...series(7200, flat(60), feeding(49))] },
+    { why: 'there is no alert', events: series(7200, flat(60), feeding(500)) },
+    {
+      why: 'the outage has begun',
+      events: [alert, ...series(7200, flat(60), feeding(500), { gridPresent: false })],
+    },
+    { why: 'it is full', events: [alert, ...series(7200, flat(99), feeding(500))] },
+    {
+      why: 'it is over in 9 min',
+      events: [alert, ...series(7200, flat(60), (s) => (s >= 3600 && s < 4140 ? -500 : 1400))],
+    },
+  ])('is not raised when $why', ({ events }) => {
+    expect(run(events)).toEqual([]);
+  });
+
+  it('stands alone: it is not stalled and not behind as well', () => {
+    const engine = startEngine(site, undefined, [stormDischarging, stormChargeStalled, stormChargeBehind]);
+    for (const event of [alert, ...series(7200, flat(60), feeding(300))]) engine.step(event);
+    expect(engine.standing().map(({ kind }) => kind)).toEqual(['storm-discharging']);
+  });
+});
