@@ -52,8 +52,13 @@ export function solveBranch(
     yRe += branch.constantPowerW / uSq;
     yIm -= branch.constantPowerVar / uSq;
   }
-  // Y / (1 + Z Y)
   const { resistanceOhm, reactanceOhm } = branch.conductors;
+  if (resistanceOhm === 0 && reactanceOhm === 0) {
+    out.conductanceS = yRe;
+    out.susceptanceS = yIm;
+    return true;
+  }
+  // Y / (1 + Z Y)
   const dRe = 1 + resistanceOhm * yRe - reactanceOhm * yIm;
   const dIm = resistanceOhm * yIm + reactanceOhm * yRe;
   const dSq = dRe * dRe + dIm * dIm;
@@ -71,6 +76,7 @@ export function solveBranch(
 function constantPowerVoltageSq(branch: BranchLoad, vSq: number, yRe: number, yIm: number): number {
   const zRe = branch.conductors.resistanceOhm;
   const zIm = branch.conductors.reactanceOhm;
+  if (zRe === 0 && zIm === 0) return vSq;
   const dRe = 1 + zRe * yRe - zIm * yIm;
   const dIm = zRe * yIm + zIm * yRe;
   const dSq = dRe * dRe + dIm * dIm;

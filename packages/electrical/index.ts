@@ -60,6 +60,7 @@ export {
   type BranchPoint,
   createSolution,
   type OperatingPoint,
+  type SolveOptions,
   type SolveOutcome,
   type SplitPhaseNetwork,
   type SplitPhaseSolution,

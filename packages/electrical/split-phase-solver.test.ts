@@ -292,6 +292,20 @@ describe('any house', () => {
     );
   });
 
+  it('comes to the same voltages from those of a moment ago as from the source', () => {
+    fc.assert(
+      fc.property(healthy, fc.double({ min: -0.01, max: 0.01, noNaN: true }), (house, changePu) => {
+        const solution = solved(house);
+        const now = { ...house, sourceV: house.sourceV * (1 + changePu) };
+        const cold = solved(now);
+        expect(solveSplitPhase(now, solution, { tolerancePu: 1e-11, goesOn: true })).toBe('solved');
+        expect(solution.l1.voltageV).toBeCloseTo(cold.l1.voltageV, 6);
+        expect(solution.l2.voltageV).toBeCloseTo(cold.l2.voltageV, 6);
+        expect(solution.iterations).toBeLessThanOrEqual(cold.iterations + 1);
+      }),
+    );
+  });
+
   it('that feeds nothing back has an operating point with any neutral, an open one too', () => {
     fc.assert(
       fc.property(network, (given) => {

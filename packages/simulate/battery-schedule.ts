@@ -7,7 +7,6 @@ import type { BatteryConditions } from './conditions.ts';
 
 export interface ScheduleView {
   readonly atMs: number;
-  readonly socPct: number;
   /** A storm is announced and has not begun / is upon the home. */
   readonly storm: 'none' | 'preparing' | 'during';
   readonly targetPct: number;
@@ -38,7 +37,7 @@ const WRONG_FEED_UNTIL_MS = 60 * 60_000;
 
 export interface Schedule {
   /** Wanted AC power, W, positive = charging, apart from standby. */
-  wantedW(view: ScheduleView, conditions: BatteryConditions): number;
+  wantedW(socPct: number, view: ScheduleView, conditions: BatteryConditions): number;
 }
 
 export function startSchedule(
@@ -57,8 +56,8 @@ export function startSchedule(
   let depthPeriodMs = 0;
   let depthFromPct: number | null = null;
 
-  function wantedW(view: ScheduleView, c: BatteryConditions): number {
-    const { atMs, socPct, storm } = view;
+  function wantedW(socPct: number, view: ScheduleView, c: BatteryConditions): number {
+    const { atMs, storm } = view;
     if (storm !== 'none' && c.stormFeedW > 0) {
       // At its reserve it charges well above it before it feeds again: no unit does both by turns.
       if (socPct <= c.reservePct + RESERVE_MARGIN_PCT) restoring = true;
@@ -67,7 +66,7 @@ export function startSchedule(
     }
     if (c.held) return 0;
     if (storm !== 'none') return charge(socPct, view.targetPct, c, c.stormChargeW);
-    if (c.drainToPct !== null) return drain(view, c.drainToPct);
+    if (c.drainToPct !== null) return drain(socPct, atMs, c.drainToPct);
     if (socPct < c.reservePct - 0.5) return charge(socPct, c.reservePct + 2, c, null);
     if (calendar === null) return charge(socPct, 100, c, null);
 
@@ -78,7 +77,7 @@ export function startSchedule(
         if (elapsedMs >= WRONG_CHARGE_AFTER_MS && elapsedMs < WRONG_CHARGE_UNTIL_MS && c.peakChargeW > 0) {
           return charge(socPct, 100, c, c.peakChargeW);
         }
-        return feed(view, c);
+        return feed(socPct, view.houseLegW, c);
       case 'mid-peak':
         return rest();
       case 'super-off-peak':
@@ -128,7 +127,7 @@ export function startSchedule(
     return Math.min(fullW, settings.chargeW * (1 - (1 - TAPER_END_SHARE) * reached));
   }
 
-  function feed({ socPct, houseLegW }: ScheduleView, c: BatteryConditions): number {
+  function feed(socPct: number, houseLegW: number, c: BatteryConditions): number {
     charging = false;
     const stopPct = c.reservePct + RESERVE_MARGIN_PCT;
     feeding = feeding ? socPct > stopPct : socPct > stopPct + 3;
@@ -141,7 +140,7 @@ export function startSchedule(
    * Feeds in the peak as it should, but goes on below the reserve, and does not recharge; without a tariff it
    * trickles away.
    */
-  function drain({ atMs, socPct }: ScheduleView, toPct: number): number {
+  function drain(socPct: number, atMs: number, toPct: number): number {
     rest();
     if (socPct <= toPct) return 0;
     if (calendar === null) return -0.025 * settings.capacityWh;

@@ -44,7 +44,7 @@ export interface BatteryParts {
   readonly rampWPerS: number;
 }
 
-export interface StepInput extends Omit<ScheduleView, 'socPct'> {
+export interface StepInput extends ScheduleView {
   readonly gridPresent: boolean;
   /** What the backed-up circuit takes from this unit while the grid is away, W. */
   readonly backupW: number;
@@ -127,14 +127,7 @@ export function startBattery(
   /** Energy through the AC port beyond standby, Wh. */
   function runWithGrid(input: StepInput, conditions: BatteryConditions, dtMs: number): number {
     const waiting = input.atMs - gridSinceMs < RECONNECT_MS;
-    const view = {
-      atMs: input.atMs,
-      socPct: point.socPct,
-      storm: input.storm,
-      targetPct: input.targetPct,
-      houseLegW: input.houseLegW,
-    };
-    let wantedW = waiting ? 0 : schedule.wantedW(view, conditions);
+    let wantedW = waiting ? 0 : schedule.wantedW(point.socPct, input, conditions);
     if (wantedW !== 0) {
       wander = 0.9 * wander + 0.0025 * noise.normal();
       wantedW *= 1 + wander;

@@ -40,6 +40,7 @@ export function startDevice(
   const usualRssiDbm = random.between(-66, -48);
   /** Time of day (UTC) at which it sets its clock and tests itself. */
   const dailyMs = Math.floor(random.uniform() * DAY_MS);
+  let lastDailyMs = dailyMs + DAY_MS * Math.floor((scenario.fromMs - dailyMs) / DAY_MS);
   const countsFromZero = random.chance(0.5);
   const link = startRadioLink(seed, id);
 
@@ -75,7 +76,9 @@ export function startDevice(
     if (isUpdating(atMs, conditions, packets)) return packets;
     testItself(atMs, conditions, packets);
     if (link.isBack(atMs)) packets.push(statePacket(atMs, conditions));
-    packets.push(...link.send(readingPacket(world, conditions), conditions.lossRate));
+    const arriving = link.send(readingPacket(world, conditions), conditions.lossRate);
+    if (packets.length === 0) return arriving;
+    packets.push(...arriving);
     return packets;
   }
 
@@ -168,7 +171,8 @@ export function startDevice(
   }
 
   function sinceDaily(atMs: number): number {
-    return (((atMs - dailyMs) % DAY_MS) + DAY_MS) % DAY_MS;
+    while (atMs >= lastDailyMs + DAY_MS) lastDailyMs += DAY_MS;
+    return atMs - lastDailyMs;
   }
 
   function clockMs(atMs: number, { clockSkewMs }: DeviceConditions): number {

@@ -46,7 +46,7 @@ export function simulateHome(scenario: HomeScenario): HomeSimulation {
       if (atMs >= scenario.toMs) return;
       const world = advance(atMs);
       for (const { spec, truths } of watched) noteShown(world, spec, truths);
-      yield* device.measure(world);
+      for (const packet of device.measure(world)) yield packet;
     }
   }
 

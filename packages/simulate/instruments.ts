@@ -1,7 +1,7 @@
 // What the meter and the batteries make of the true home: gain errors within their class, noise, rounding, and
 // clamps that may be in the wrong place.
 
-import { clampPowerW } from '@afterwatt/electrical';
+import { type Clamp, clampSign, type Leg, type OperatingPoint } from '@afterwatt/electrical';
 import {
   type BatteryReading,
   emptyBatteryReading,
@@ -35,49 +35,37 @@ export function startMeter(seed: string, site: Site): MeterInstrument {
   let exportWh = site.service.otherGeneration ? random.between(1e5, 1e7) : random.between(0, 5e4);
   let lastMs: number | undefined;
 
+  const seen = { volts: 0, amps: 0, watts: 0, vars: 0 };
+
   return (world, deviceAtMs) => {
     const reading = emptyMeterReading(site.meter.device, deviceAtMs);
-    const { clamps } = world.conditions;
-    const legs = { L1: world.l1, L2: world.l2 };
+    const { l1, l2, inlets, conditions } = world;
+    const { clamps } = conditions;
 
-    for (const channel of ['L1', 'L2'] as const) {
-      const own = legs[channel];
-      const clamp = channel === 'L1' ? clamps.l1 : clamps.l2;
-      const clamped = legs[clamp.onLeg];
-      const gainOfChannel = ampGain[channel] * (channel === 'L1' ? clamps.l1Gain : clamps.l2Gain);
-      const live = clamped.voltageV > 0;
-      const through = (quantity: number): number =>
-        live ? clampPowerW(channel, clamp, quantity, own.voltageV, clamped.voltageV) : 0;
-      const volts = read(own.voltageV * voltGain[channel] + noise.normal() * VOLT_NOISE_V);
-      const amps = noisyA(clamped.currentA * gainOfChannel);
-      const watts = noisyW(through(clamped.powerW) * gainOfChannel * voltGain[channel]);
-      const vars = noisyW(through(clamped.reactiveVar) * gainOfChannel * voltGain[channel]);
-      if (channel === 'L1') {
-        reading.l1V = rounded(volts, 10);
-        reading.l1A = rounded(amps, 100);
-        reading.l1W = Math.round(watts);
-        reading.l1Var = Math.round(vars);
-      } else {
-        reading.l2V = rounded(volts, 10);
-        reading.l2A = rounded(amps, 100);
-        reading.l2W = Math.round(watts);
-        reading.l2Var = Math.round(vars);
-      }
-    }
+    readLeg('L1', l1, clamps.l1, clamps.l1.onLeg === 'L1' ? l1 : l2, clamps.l1Gain);
+    reading.l1V = seen.volts;
+    reading.l1A = seen.amps;
+    reading.l1W = seen.watts;
+    reading.l1Var = seen.vars;
+    readLeg('L2', l2, clamps.l2, clamps.l2.onLeg === 'L1' ? l1 : l2, clamps.l2Gain);
+    reading.l2V = seen.volts;
+    reading.l2A = seen.amps;
+    reading.l2W = seen.watts;
+    reading.l2Var = seen.vars;
 
-    for (const [index, inlet] of site.inlets.entries()) {
-      const channel = inlet.number - 1 === 0 ? 0 : 1;
+    for (let index = 0; index < site.inlets.length; index += 1) {
+      const inlet = site.inlets[index];
       const clampedIndex = clamps.inletsSwapped ? 1 - index : index;
-      const clamped = world.inlets[clampedIndex];
-      const clampedLeg = site.inlets[clampedIndex]?.leg;
-      if (clamped === undefined || clampedLeg === undefined) continue;
-      const live = clamped.voltageV > 0;
-      const clamp = { onLeg: clampedLeg, reversed: clamps.inletReversed[channel] };
-      const inletGain = inletGains[channel] * clamps.inletGain[channel];
-      const own = legs[inlet.leg];
-      const trueW = live ? clampPowerW(inlet.leg, clamp, clamped.powerW, own.voltageV, clamped.voltageV) : 0;
-      const amps = rounded(noisyA(clamped.currentA * inletGain), 100);
-      const watts = Math.round(noisyW(trueW * inletGain * voltGain[inlet.leg]));
+      const clamped = inlets[clampedIndex];
+      const onLeg = site.inlets[clampedIndex]?.leg;
+      if (inlet === undefined || clamped === undefined || onLeg === undefined) continue;
+      const channel = inlet.number === 1 ? 0 : 1;
+      const own = inlet.leg === 'L1' ? l1 : l2;
+      const gainOfChannel = inletGains[channel] * clamps.inletGain[channel];
+      const sign = clampSign(inlet.leg, { onLeg, reversed: clamps.inletReversed[channel] });
+      const perWatt = sign * gainOfChannel * voltGain[inlet.leg] * voltageRatio(own, clamped);
+      const amps = rounded(noisyA(clamped.currentA * gainOfChannel), 100);
+      const watts = Math.round(noisyW(clamped.powerW * perWatt));
       if (channel === 0) {
         reading.inlet1A = amps;
         reading.inlet1W = watts;
@@ -91,6 +79,23 @@ export function startMeter(seed: string, site: Site): MeterInstrument {
     count(reading, world.atMs);
     return reading;
   };
+
+  /** Leaves in `seen` what the channel of a leg shows. */
+  function readLeg(
+    channel: Leg,
+    own: OperatingPoint,
+    clamp: Clamp,
+    clamped: OperatingPoint,
+    clampGain: number,
+  ): void {
+    const gainOfChannel = ampGain[channel] * clampGain;
+    const perWatt =
+      clampSign(channel, clamp) * gainOfChannel * voltGain[channel] * voltageRatio(own, clamped);
+    seen.volts = rounded(read(own.voltageV * voltGain[channel] + noise.normal() * VOLT_NOISE_V), 10);
+    seen.amps = rounded(noisyA(clamped.currentA * gainOfChannel), 100);
+    seen.watts = Math.round(noisyW(clamped.powerW * perWatt));
+    seen.vars = Math.round(noisyW(clamped.reactiveVar * perWatt));
+  }
 
   function count(reading: MeterReading, atMs: number): void {
     const energyWh = (((reading.l1W ?? 0) + (reading.l2W ?? 0)) * (atMs - (lastMs ?? atMs))) / HOUR_MS;
@@ -127,7 +132,7 @@ export function startBatteryInstrument(seed: string, site: Site, index: number):
     if (unit === undefined || conditions === undefined) throw new RangeError(`no battery ${index}`);
     const { point, parts } = unit;
     const watts = point.acW * powerGain + noise.normal() * (0.6 + 0.001 * Math.abs(point.acW));
-    const voltAmps = Math.hypot(point.acW, point.acVar) * powerGain;
+    const voltAmps = Math.sqrt(point.acW ** 2 + point.acVar ** 2) * powerGain;
     reading.socPct = rounded(point.socPct, socSteps);
     reading.acV = rounded(read(point.acV * voltGain + noise.normal() * 0.06), 10);
     reading.acA = point.acV > 0 ? rounded(read(voltAmps / point.acV + noise.normal() * 0.008), 100) : 0;
@@ -139,6 +144,12 @@ export function startBatteryInstrument(seed: string, site: Site, index: number):
     reading.stormPreparing = point.stormPreparing;
     return reading;
   };
+}
+
+/** A channel multiplies the current of its clamp with the voltage of its own leg. */
+function voltageRatio(own: OperatingPoint, clamped: OperatingPoint): number {
+  if (own === clamped) return 1;
+  return clamped.voltageV > 0 ? own.voltageV / clamped.voltageV : 0;
 }
 
 /** Magnitudes are not negative. */

@@ -6,6 +6,7 @@ import {
   createSolution,
   type Impedance,
   type OperatingPoint,
+  type SolveOptions,
   type SplitPhaseNetwork,
   solveSplitPhase,
 } from '@afterwatt/electrical';
@@ -29,6 +30,10 @@ const OHM_PER_KFT: Readonly<Record<SiteInlet['conductorAwg'], number>> = {
 const REACTANCE_OHM_PER_KFT = 0.054;
 /** More than this beyond the healthy neutral, and loads no longer hold their power. */
 const LOOSE_NEUTRAL_OHM = 0.3;
+/** A hundredth of a millivolt, far below what a meter shows. */
+const TOLERANCE_PU = 1e-7;
+const FROM_SOURCE: SolveOptions = { tolerancePu: TOLERANCE_PU, goesOn: false };
+const GOES_ON: SolveOptions = { tolerancePu: TOLERANCE_PU, goesOn: true };
 
 export interface PanelLoads {
   readonly house: HouseLoad;
@@ -73,6 +78,7 @@ export function startPanelCircuit(site: Site, random: RandomStream): PanelCircui
   };
   const solution = createSolution(network.branches.length);
   const inletPoints = solution.branches.slice(3);
+  let wasStable = false;
   /** For each battery, where its inlet stands in `site.inlets`. */
   const inletOfBattery = site.batteries.map((battery) =>
     site.inlets.findIndex(({ number }) => number === battery.inlet),
@@ -96,21 +102,22 @@ export function startPanelCircuit(site: Site, random: RandomStream): PanelCircui
     setLoad(house.both, load.l1l2, loose);
     house.both.constantPowerW -= solarW;
     for (let index = 0; index < inletBranches.length; index += 1) setInlet(index, batteries, conditions);
-    let outcome = solveSplitPhase(network, solution);
-    const stable = outcome === 'solved';
-    if (!stable) {
+    let outcome = solveSplitPhase(network, solution, wasStable ? GOES_ON : FROM_SOURCE);
+    wasStable = outcome === 'solved';
+    if (!wasStable) {
       for (const branch of [house.both, ...inletBranches]) {
         branch.constantPowerW = 0;
         branch.constantPowerVar = 0;
       }
-      outcome = solveSplitPhase(network, solution);
+      outcome = solveSplitPhase(network, solution, FROM_SOURCE);
       if (outcome !== 'solved') throw new Error(`${site.id} has no operating point: ${outcome}`);
     }
     circuit.neutralA = solution.neutralA;
-    for (const [index, battery] of batteries.entries()) {
-      battery.acV = inletPoints[inletOfBattery[index] ?? 0]?.load.voltageV ?? 0;
+    for (let b = 0; b < batteries.length; b += 1) {
+      const battery = batteries[b];
+      if (battery !== undefined) battery.acV = inletPoints[inletOfBattery[b] ?? 0]?.load.voltageV ?? 0;
     }
-    return stable;
+    return wasStable;
   }
 
   function setInlet(index: number, batteries: readonly BatteryPoint[], { inlets }: Conditions): void {
@@ -122,14 +129,16 @@ export function startPanelCircuit(site: Site, random: RandomStream): PanelCircui
     branch.constantImpedanceW = foreignW;
     branch.constantPowerW = 0;
     branch.constantPowerVar = 0;
-    for (const [b, battery] of batteries.entries()) {
-      if (inletOfBattery[b] !== index) continue;
+    for (let b = 0; b < batteries.length; b += 1) {
+      const battery = batteries[b];
+      if (battery === undefined || inletOfBattery[b] !== index) continue;
       branch.constantPowerW += battery.acW;
       branch.constantPowerVar += battery.acVar;
     }
   }
 
   function solveIsland({ batteries, conditions }: PanelLoads): void {
+    wasStable = false;
     for (const point of [solution.l1, solution.l2]) clear(point);
     for (const { panel, load } of inletPoints) {
       clear(panel);

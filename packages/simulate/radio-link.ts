@@ -45,8 +45,11 @@ export function startRadioLink(seed: string, device: string): RadioLink {
         held.push(packet);
         return [];
       }
-      const arriving = held.map((late) => ({ ...late, at: packet.at }));
-      held = [];
+      const arriving: Packet[] = [];
+      if (held.length > 0) {
+        for (const late of held) arriving.push({ ...late, at: packet.at });
+        held = [];
+      }
       if (overtaken === undefined && random.chance(SWAP_RATE)) {
         overtaken = packet;
         return arriving;

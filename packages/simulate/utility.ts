@@ -27,8 +27,14 @@ export function utilityAt(seed: string, nominalV: number, outages: readonly Span
   const levelV = nominalV * random.between(1.01, 1.022);
   const eveningSagV = nominalV * random.between(0.002, 0.007);
   const eveningHour = random.between(0, 24);
+  const eveningV = Array.from(
+    { length: SLOW_KNOTS_A_DAY },
+    (_, knot) => eveningSagV * Math.cos(2 * Math.PI * (knot / SLOW_KNOTS_A_DAY - eveningHour / 24)),
+  );
   const slowV = dayValues(SLOW_KNOTS_A_DAY, (day) =>
-    correlatedKnots(seed, 'slow', day, SLOW_KNOTS_A_DAY, 0.45),
+    correlatedKnots(seed, 'slow', day, SLOW_KNOTS_A_DAY, 0.45).map(
+      (value, knot) => value + levelV + (eveningV[knot] ?? 0),
+    ),
   );
   const fastV = dayValues(FAST_KNOTS_A_DAY, (day) =>
     correlatedKnots(seed, 'fast', day, FAST_KNOTS_A_DAY, 0.06),
@@ -51,9 +57,7 @@ export function utilityAt(seed: string, nominalV: number, outages: readonly Span
       for (const change of steps) if (atMs >= change.atMs) step = change.step;
       let dip = 1;
       for (const d of dips) if (atMs >= d.fromMs && atMs < d.toMs) dip = d.depthPu;
-      const hour = ((atMs % DAY_MS) / DAY_MS) * 24;
-      const daily = eveningSagV * Math.cos(((hour - eveningHour) * Math.PI) / 12);
-      return dip * (levelV + daily + step * REGULATOR_STEP_PU * nominalV + slowV(atMs) + fastV(atMs));
+      return dip * (slowV(atMs) + step * REGULATOR_STEP_PU * nominalV + fastV(atMs));
     },
     frequencyHz: (atMs) => 60 + frequency(atMs),
     isPresent(atMs) {

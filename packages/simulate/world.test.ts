@@ -110,7 +110,7 @@ describe('the battery', () => {
     let before: number | undefined;
     let firstPct = 0;
     let last: World | undefined;
-    for (const world of days(3, aSite())) {
+    for (const world of days(3, aSite(), 'b')) {
       const [battery] = world.batteries;
       if (battery === undefined) throw new Error('no battery');
       const powerW = battery.point.acW - battery.parts.standbyW;

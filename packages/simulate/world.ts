@@ -59,6 +59,18 @@ export function startWorld(input: WorldInput): (atMs: number) => World {
   const household = startHousehold(seed, clock, weather, startMs);
   const batteries = site.batteries.map((battery) => startBattery(seed, site, battery, calendar));
   const batteryPoints = batteries.map(({ point }) => point);
+  const onL1 = site.batteries.map(
+    ({ inlet }) => site.inlets.find(({ number }) => number === inlet)?.leg === 'L1',
+  );
+  const stepInput = {
+    atMs: startMs,
+    gridPresent: true,
+    storm: 'none' as World['storm'],
+    targetPct: site.storm.targetPct,
+    houseLegW: 0,
+    backupW: 0,
+    outsideC: 0,
+  };
   const random = randomStream(seed, 'wiring');
   const solarPeakW = site.service.otherGeneration ? random.between(2500, 7500) : 0;
   const circuit = startPanelCircuit(site, random);
@@ -83,11 +95,13 @@ export function startWorld(input: WorldInput): (atMs: number) => World {
     conditions: conditionsAt(startMs),
   };
 
+  const loads = { house: world.house, solarW: 0, batteries: batteryPoints, conditions: world.conditions };
+
   function advance(atMs: number): World {
     world.atMs = atMs;
     world.conditions = conditionsAt(atMs);
     world.frequencyHz = utility.frequencyHz(atMs);
-    world.house = household.loadAt(atMs);
+    household.loadAt(atMs); // the same object each time
     const present = utility.isPresent(atMs);
     if (present && !world.gridPresent) gridSinceMs = atMs;
     world.gridPresent = present;
@@ -100,31 +114,25 @@ export function startWorld(input: WorldInput): (atMs: number) => World {
   }
 
   function stepBatteries(atMs: number): void {
-    const outsideC = weather.outsideC(atMs);
-    for (const [index, battery] of batteries.entries()) {
-      const conditions = world.conditions.batteries[index];
-      const inlet = site.inlets.find(({ number }) => number === site.batteries[index]?.inlet);
-      if (conditions === undefined || inlet === undefined)
-        throw new Error(`battery ${index} is not of this site`);
-      const leg = inlet.leg === 'L1' ? world.house.l1 : world.house.l2;
-      battery.step(
-        {
-          atMs,
-          gridPresent: world.gridPresent,
-          storm: world.storm,
-          targetPct: site.storm.targetPct,
-          houseLegW: leg.impedanceW + leg.powerW,
-          backupW: world.house.backedUpW / batteries.length,
-          outsideC,
-        },
-        conditions,
-      );
+    const { house, conditions } = world;
+    stepInput.atMs = atMs;
+    stepInput.gridPresent = world.gridPresent;
+    stepInput.storm = world.storm;
+    stepInput.backupW = house.backedUpW / batteries.length;
+    stepInput.outsideC = weather.outsideC(atMs);
+    for (let index = 0; index < batteries.length; index += 1) {
+      const ofBattery = conditions.batteries[index];
+      if (ofBattery === undefined) throw new Error(`battery ${index} is not of this site`);
+      const leg = onL1[index] ? house.l1 : house.l2;
+      stepInput.houseLegW = leg.impedanceW + leg.powerW;
+      batteries[index]?.step(stepInput, ofBattery);
     }
   }
 
   function flow(atMs: number): void {
-    const { house, solarW, conditions } = world;
-    const loads = { house, solarW, batteries: batteryPoints, conditions };
+    const { conditions } = world;
+    loads.solarW = world.solarW;
+    loads.conditions = conditions;
     if (world.gridPresent) {
       world.sourceV = utility.sourceV(atMs) + conditions.service.sourceShiftV;
       const stable = circuit.solve(world.sourceV, loads);

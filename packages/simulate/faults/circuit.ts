@@ -93,6 +93,7 @@ export const inletCircuitResistance: Fault = {
   severity: '0: 25 W of heat at the cap beyond the conductors’ own, 1: 120 W; it rises over two days',
   subjects: inletsInUse,
   tells: ({ subject }) => [{ kind: 'inlet-circuit-resistance', subject }],
+  growsForMs: RISE_MS,
   apply(conditions, spec, site, atMs) {
     const amps = capWatts(site, spec.subject) / site.service.nominalVolts;
     const risen = Math.min(1, (atMs - spec.onsetMs) / RISE_MS);
@@ -128,6 +129,7 @@ export const openNeutralSlow: Fault = {
   subjects: service,
   tells: ({ subject }) => [{ kind: 'open-neutral', subject }],
   fair: openNeutralFair,
+  growsForMs: RISE_MS,
   apply(conditions, spec, _site, atMs) {
     const risen = Math.min(1, (atMs - spec.onsetMs) / RISE_MS);
     const startOhm = 0.01;

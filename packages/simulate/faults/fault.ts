@@ -15,10 +15,15 @@ export interface Fault {
   readonly fair?: (spec: FaultSpec, site: Site) => readonly KindAndSubject[];
   /** It has to be prepared this long before its onset: a battery that shall fail to charge must not be full. */
   readonly leadMs?: number;
+  /** It gets worse for this long after its onset. */
+  readonly growsForMs?: number;
   /** The storm alert or the outage without which it cannot show. */
   readonly alert?: (spec: FaultSpec) => SiteAlert;
   readonly outage?: (spec: FaultSpec) => Span;
-  /** Makes it: called from `onset - lead` to the end, for conditions that are healthy but for other faults. */
+  /**
+   * Makes it: called from `onset - lead` to the end, for conditions that are healthy but for other faults. `atMs`
+   * matters only as before or after the onset, and to faults that grow.
+   */
   readonly apply: (conditions: Conditions, spec: FaultSpec, site: Site, atMs: number) => void;
   /** Has it had an effect that its incident is about? Asked from the onset on, until it has. */
   readonly shows: (world: World, spec: FaultSpec) => boolean;

@@ -45,6 +45,9 @@ import {
   serviceCtSwappedOneReversed,
 } from './wiring.ts';
 
+/** A fault that grows over days has moved on by next to nothing after this. */
+const GROWS_BY_MS = 60_000;
+
 export const FAULTS: Readonly<Record<FaultName, Fault>> = {
   'service-ct-reversed': serviceCtReversed,
   'service-ct-both-reversed': serviceCtBothReversed,
@@ -100,7 +103,10 @@ export function truthsOf(spec: FaultSpec, site: Site): Truth[] {
     .map((told) => ({ ...told, fault: name, onsetMs, endMs, shownMs: null, fair }));
 }
 
-/** How these faults have a home at an instant. The same object for every instant at which none of them acts. */
+/**
+ * How these faults have a home at an instant. The same object for instants between which no fault comes, goes or
+ * grows.
+ */
 export function conditionsUnder(specs: readonly FaultSpec[], site: Site): (atMs: number) => Conditions {
   const healthy = healthyConditions(site);
   const acting = specs.map((spec) => ({
@@ -109,13 +115,28 @@ export function conditionsUnder(specs: readonly FaultSpec[], site: Site): (atMs:
     fromMs: spec.onsetMs - (FAULTS[spec.name].leadMs ?? 0),
     toMs: spec.endMs ?? Number.POSITIVE_INFINITY,
   }));
-  return (atMs) => {
-    let conditions = healthy;
+  const changesMs = acting.flatMap(({ spec, fromMs, toMs }) => [fromMs, spec.onsetMs, toMs]);
+  let conditions = healthy;
+  let validFromMs = Number.POSITIVE_INFINITY;
+  let validToMs = Number.NEGATIVE_INFINITY;
+
+  function make(atMs: number): Conditions {
+    validFromMs = Math.max(Number.NEGATIVE_INFINITY, ...changesMs.filter((ms) => ms <= atMs));
+    validToMs = Math.min(Number.POSITIVE_INFINITY, ...changesMs.filter((ms) => ms > atMs));
+    let made = healthy;
     for (const { spec, fault, fromMs, toMs } of acting) {
       if (atMs < fromMs || atMs >= toMs) continue;
-      if (conditions === healthy) conditions = healthyConditions(site);
-      fault.apply(conditions, spec, site, atMs);
+      if (made === healthy) made = healthyConditions(site);
+      fault.apply(made, spec, site, atMs);
+      if (fault.growsForMs === undefined || atMs > spec.onsetMs + fault.growsForMs) continue;
+      validFromMs = atMs;
+      validToMs = Math.min(validToMs, atMs + GROWS_BY_MS);
     }
+    return made;
+  }
+
+  return (atMs) => {
+    if (atMs < validFromMs || atMs >= validToMs) conditions = make(atMs);
     return conditions;
   };
 }

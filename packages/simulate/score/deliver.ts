@@ -27,6 +27,7 @@ interface OnItsWay {
 }
 
 const NONE: readonly never[] = [];
+const NEVER = Number.POSITIVE_INFINITY;
 
 export interface Delivery {
   readonly packets: Iterable<Packet>;
@@ -41,12 +42,14 @@ export interface Delivery {
 export function* commits(delivery: Delivery): Generator<Commit, void, undefined> {
   const { packets, storms, random, fromMs, toMs } = delivery;
   let onTheirWay: OnItsWay[] = [];
-  let earliestMs = Number.POSITIVE_INFINITY;
+  let earliestMs = NEVER;
   let stormsTold = 0;
   let atMs = Math.floor(fromMs / COMMIT_EVERY_MS) * COMMIT_EVERY_MS;
+  let pulseMs = Math.ceil(atMs / PULSE_EVERY_MS) * PULSE_EVERY_MS;
 
   function commit(): Commit | undefined {
-    const isPulse = atMs % PULSE_EVERY_MS === 0;
+    const isPulse = atMs === pulseMs;
+    if (isPulse) pulseMs += PULSE_EVERY_MS;
     const storm = storms[stormsTold];
     const hasStorm = storm !== undefined && storm.at <= atMs;
     if (hasStorm) stormsTold += 1;
@@ -54,18 +57,18 @@ export function* commits(delivery: Delivery): Generator<Commit, void, undefined>
       if (!isPulse && !hasStorm) return undefined;
       return { atMs, readings: NONE, others: hasStorm ? [storm] : NONE, isPulse };
     }
-    const arrived = onTheirWay.filter(({ arrivesMs }) => arrivesMs <= atMs);
-    onTheirWay = onTheirWay.filter(({ arrivesMs }) => arrivesMs > atMs);
-    earliestMs = onTheirWay.reduce(
-      (least, next) => Math.min(least, next.arrivesMs),
-      Number.POSITIVE_INFINITY,
-    );
     const readings: Reading[] = [];
     const others: SiteEvent[] = hasStorm ? [storm] : [];
-    for (const { packet } of arrived) {
-      if (packet.kind === 'reading') readings.push(packet.reading);
-      else others.push(stateEvent(packet, atMs));
+    const stillOnTheirWay: OnItsWay[] = [];
+    earliestMs = NEVER;
+    for (const one of onTheirWay) {
+      if (one.arrivesMs > atMs) {
+        stillOnTheirWay.push(one);
+        earliestMs = Math.min(earliestMs, one.arrivesMs);
+      } else if (one.packet.kind === 'reading') readings.push(one.packet.reading);
+      else others.push(stateEvent(one.packet, atMs));
     }
+    onTheirWay = stillOnTheirWay;
     return { atMs, readings, others, isPulse };
   }
 
