@@ -4,6 +4,7 @@
 
 import type { IncidentKind, Priority, Site } from '@afterwatt/wire';
 import type { z } from 'zod';
+import { type Checkpoint, checkpointOf } from './checkpoint.ts';
 import type { SiteEvent } from './event.ts';
 import type { SiteView } from './site-view.ts';
 
@@ -127,8 +128,9 @@ export interface Watch {
   readonly subject: string;
   readonly onDelayMs: number;
   readonly offDelayMs: number;
+  /** Plain data, changed in place. */
+  readonly state: unknown;
   observe(event: SiteEvent, view: SiteView): Verdict | undefined;
-  save(): unknown;
 }
 
 /** A detector as the catalog lists it: its types of state and thresholds are its own affair. */
@@ -137,8 +139,9 @@ export interface Detector {
   readonly thresholds: Thresholds;
   readonly wants: readonly EventKind[];
   readonly ownReadingsOnly: boolean;
+  readonly checkpoint: Checkpoint;
   subjects(site: Site): readonly string[];
-  /** @param saved what `save` returned earlier, or undefined to start afresh */
+  /** @param saved a watch's state of earlier, or undefined to start afresh */
   watch(site: Site, subject: string, saved: unknown): Watch;
   words(input: WordsInput): Words;
 }
@@ -150,6 +153,7 @@ export function defineDetector<T extends Thresholds, S>(spec: DetectorSpec<T, S>
     thresholds: spec.thresholds,
     wants: spec.wants,
     ownReadingsOnly: spec.ownReadingsOnly ?? false,
+    checkpoint: checkpointOf(spec.state),
     subjects: spec.subjects,
     words: spec.words,
     watch(site, subject, saved) {
@@ -162,6 +166,7 @@ export function defineDetector<T extends Thresholds, S>(spec: DetectorSpec<T, S>
       return {
         kind: spec.kind,
         subject,
+        state,
         onDelayMs,
         offDelayMs,
         observe(event, view) {
@@ -170,7 +175,6 @@ export function defineDetector<T extends Thresholds, S>(spec: DetectorSpec<T, S>
           context.view = view;
           return spec.observe(context);
         },
-        save: () => state,
       };
     },
   };

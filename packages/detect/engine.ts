@@ -101,11 +101,14 @@ const savedSchema = z.object({
   view: savedViewSchema,
   tickMs: z.number(),
   readMs: z.number(),
-  watches: z.record(
-    z.string(),
+  /** By kind: the shape of its states, and the state of each subject that is not as at the start. */
+  states: z.record(z.string(), z.tuple([z.string(), z.record(z.string(), z.unknown())])),
+  /** Of those that are not quiet, and of the chattering. */
+  lives: z.array(
     z.object({
-      state: z.unknown().optional(),
-      life: lifeSchema.optional(),
+      kind: z.string(),
+      subject: z.string(),
+      life: lifeSchema,
       latest: latestSchema.optional().catch(undefined),
     }),
   ),
@@ -241,7 +244,13 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
           subject: slot.watch.subject,
           detectedMs: slot.life.detectedMs,
         })),
-    save: () => ({ view: saveView(view), tickMs, readMs, watches: saveSlots(slots, site) }),
+    save: () => ({
+      view: saveView(view),
+      tickMs,
+      readMs,
+      states: saveStates(slots, site, view.nowMs),
+      lives: saveLives(slots),
+    }),
   };
 }
 
@@ -255,13 +264,13 @@ function startSlots(site: Site, catalog: readonly Detector[], before: SavedEngin
   const slots: (Slot & { causes: Slot[] })[] = [];
   for (const detector of catalog) {
     for (const subject of detector.subjects(site)) {
-      const saved = before?.watches[`${detector.kind}|${subject}`];
+      const lived = before?.lives.find((one) => one.kind === detector.kind && one.subject === subject);
       slots.push({
         detector,
         causes: [],
-        watch: detector.watch(site, subject, saved?.state),
-        life: saved?.life ?? startLife(),
-        latest: saved?.latest === undefined ? undefined : restoreLatest(saved.latest),
+        watch: detector.watch(site, subject, savedState(before, detector, subject)),
+        life: lived?.life ?? startLife(),
+        latest: lived?.latest === undefined ? undefined : restoreLatest(lived.latest),
       });
     }
   }
@@ -328,22 +337,35 @@ function findingOf(slot: Slot, verdict: Present, view: SiteView, chattering: boo
   };
 }
 
+function savedState(before: SavedEngine | undefined, detector: Detector, subject: string): unknown {
+  const [shape, states] = before?.states[detector.kind] ?? [];
+  if (before === undefined || shape !== detector.checkpoint.shape) return undefined;
+  return detector.checkpoint.read(states?.[subject], before.view.nowMs);
+}
+
 /** What is as it was at the start is left out. */
-function saveSlots(slots: readonly Slot[], site: Site): SavedEngine['watches'] {
-  const saved: SavedEngine['watches'] = {};
-  for (const { detector, watch, life, latest } of slots) {
-    const state = watch.save();
-    const started = detector.watch(site, watch.subject, undefined).save();
-    const untouched = JSON.stringify(state) === JSON.stringify(started);
-    const quiet = life.phase === 'quiet' && life.raisesMs.length === 0;
-    if (untouched && quiet) continue;
-    saved[`${detector.kind}|${watch.subject}`] = {
-      ...(untouched ? {} : { state }),
-      ...(quiet ? {} : { life }),
-      ...(isStanding(life) && latest !== undefined ? { latest: saveLatest(latest) } : {}),
-    };
+function saveStates(slots: readonly Slot[], site: Site, nowMs: number): SavedEngine['states'] {
+  const saved: SavedEngine['states'] = {};
+  for (const { detector, watch } of slots) {
+    const { kind, checkpoint } = detector;
+    const state = checkpoint.write(watch.state, nowMs);
+    const started = checkpoint.write(detector.watch(site, watch.subject, undefined).state, nowMs);
+    if (JSON.stringify(state) === JSON.stringify(started)) continue;
+    saved[kind] ??= [checkpoint.shape, {}];
+    saved[kind][1][watch.subject] = state;
   }
   return saved;
+}
+
+function saveLives(slots: readonly Slot[]): SavedEngine['lives'] {
+  return slots
+    .filter(({ life }) => life.phase !== 'quiet' || life.raisesMs.length > 0)
+    .map(({ detector, watch, life, latest }) => ({
+      kind: detector.kind,
+      subject: watch.subject,
+      life,
+      ...(isStanding(life) && latest !== undefined ? { latest: saveLatest(latest) } : {}),
+    }));
 }
 
 function saveLatest({ sinceMs, confidence, facts, priority, evidence }: Present): SavedLatest {

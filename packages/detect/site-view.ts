@@ -14,6 +14,7 @@ import {
   type Site,
 } from '@afterwatt/wire';
 import { z } from 'zod';
+import { checkpointOf } from './checkpoint.ts';
 import type { SiteEvent } from './event.ts';
 import { type DeviceClocksState, deviceClocksModel } from './models/device-clocks.ts';
 import { type GridState, gridModel } from './models/grid.ts';
@@ -57,7 +58,8 @@ const savedReading = z.tuple([z.string(), z.number()]).rest(z.union([z.number(),
 export const savedViewSchema = z.object({
   nowMs: z.number(),
   readings: z.array(savedReading),
-  models: z.record(z.string(), z.unknown()),
+  /** Each with the shape of its state. */
+  models: z.record(z.string(), z.tuple([z.string(), z.unknown()])),
 });
 
 export type SavedView = z.infer<typeof savedViewSchema>;
@@ -73,6 +75,18 @@ const MODELS = {
   serviceImpedance: serviceImpedanceModel,
 } as const;
 
+const CHECKPOINTS = {
+  grid: checkpointOf(gridModel.state),
+  deviceClocks: checkpointOf(deviceClocksModel.state),
+  houseLoad: checkpointOf(houseLoadModel.state),
+  storm: checkpointOf(stormModel.state),
+  tariffLedger: checkpointOf(tariffLedgerModel.state),
+  wiring: checkpointOf(wiringModel.state),
+  serviceImpedance: checkpointOf(serviceImpedanceModel.state),
+} as const;
+
+type ModelName = keyof typeof MODELS;
+
 /** @param saved what `saveView` returned earlier; a model whose saved shape is older starts afresh */
 export function startView(site: Site, saved: SavedView | undefined): SiteView {
   const view: SiteView = {
@@ -83,13 +97,13 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     previousMeter: null,
     batteries: new Map(),
     previousBatteries: new Map(),
-    grid: restore(gridModel, site, saved?.models['grid']),
-    deviceClocks: restore(deviceClocksModel, site, saved?.models['deviceClocks']),
-    houseLoad: restore(houseLoadModel, site, saved?.models['houseLoad']),
-    storm: restore(stormModel, site, saved?.models['storm']),
-    tariffLedger: restore(tariffLedgerModel, site, saved?.models['tariffLedger']),
-    wiring: restore(wiringModel, site, saved?.models['wiring']),
-    serviceImpedance: restore(serviceImpedanceModel, site, saved?.models['serviceImpedance']),
+    grid: restore('grid', gridModel, site, saved),
+    deviceClocks: restore('deviceClocks', deviceClocksModel, site, saved),
+    houseLoad: restore('houseLoad', houseLoadModel, site, saved),
+    storm: restore('storm', stormModel, site, saved),
+    tariffLedger: restore('tariffLedger', tariffLedgerModel, site, saved),
+    wiring: restore('wiring', wiringModel, site, saved),
+    serviceImpedance: restore('serviceImpedance', serviceImpedanceModel, site, saved),
   };
   for (const reading of saved?.readings ?? []) takeReading(view, restoreReading(reading, site));
   return view;
@@ -115,13 +129,13 @@ export function saveView(view: SiteView): SavedView {
     nowMs: view.nowMs,
     readings: savedReadings(view),
     models: {
-      grid: view.grid,
-      deviceClocks: view.deviceClocks,
-      houseLoad: view.houseLoad,
-      storm: view.storm,
-      tariffLedger: view.tariffLedger,
-      wiring: view.wiring,
-      serviceImpedance: view.serviceImpedance,
+      grid: saveModel('grid', view),
+      deviceClocks: saveModel('deviceClocks', view),
+      houseLoad: saveModel('houseLoad', view),
+      storm: saveModel('storm', view),
+      tariffLedger: saveModel('tariffLedger', view),
+      wiring: saveModel('wiring', view),
+      serviceImpedance: saveModel('serviceImpedance', view),
     },
   };
 }
@@ -161,7 +175,14 @@ function restoreReading([device, at, ...row]: SavedView['readings'][number], sit
   return { ...empty, ...Object.fromEntries(sent) };
 }
 
-function restore<S>(model: Model<S>, site: Site, saved: unknown): S {
-  const parsed = saved === undefined ? undefined : model.state.safeParse(saved);
-  return parsed?.success ? parsed.data : model.start(site);
+function saveModel(name: ModelName, view: SiteView): SavedView['models'][string] {
+  const { shape, write } = CHECKPOINTS[name];
+  return [shape, write(view[name], view.nowMs)];
+}
+
+function restore<S>(name: ModelName, model: Model<S>, site: Site, saved: SavedView | undefined): S {
+  const [shape, written] = saved?.models[name] ?? [];
+  if (saved === undefined || shape !== CHECKPOINTS[name].shape) return model.start(site);
+  const parsed = model.state.safeParse(CHECKPOINTS[name].read(written, saved.nowMs));
+  return parsed.success ? parsed.data : model.start(site);
 }

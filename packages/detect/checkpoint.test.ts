@@ -1,0 +1,102 @@
+// A state comes back from its checkpoint as it was, and one of another shape does not come back at all.
+
+import fc from 'fast-check';
+import { describe, expect, it } from 'vitest';
+import { z } from 'zod';
+import { CATALOG } from './catalog.ts';
+import { checkpointOf } from './checkpoint.ts';
+import { aSite } from './test-support.ts';
+
+const NOON_MS = Date.UTC(2026, 5, 1, 12);
+
+const schema = z.object({
+  sinceMs: z.number().nullable(),
+  phase: z.enum(['quiet', 'active']),
+  told: z.boolean(),
+  name: z.string(),
+  levels: z.array(z.object({ amps: z.number(), isLast: z.boolean() })),
+  pair: z.tuple([z.number(), z.number().nullable()]),
+  devices: z.record(z.string(), z.number()),
+});
+
+const anyNumber = fc.oneof(
+  fc.integer(),
+  fc.double({ noNaN: true, noDefaultInfinity: true }).map((x) => x + 0),
+  fc.integer({ min: -100, max: 100 }).map((ms) => NOON_MS + ms),
+  fc.integer({ min: 1e12, max: 4e12 }),
+);
+const anyTime = fc.integer({ min: 0, max: 4e12 });
+const anyState = fc.record({
+  sinceMs: fc.option(anyNumber),
+  phase: fc.constantFrom('quiet', 'active'),
+  told: fc.boolean(),
+  name: fc.string(),
+  levels: fc.array(fc.record({ amps: anyNumber, isLast: fc.boolean() })),
+  pair: fc.tuple(anyNumber, fc.option(anyNumber)),
+  devices: fc.dictionary(fc.stringMatching(/^[a-z]{1,8}$/), anyNumber, { noNullPrototype: true }),
+});
+
+describe('a checkpoint', () => {
+  const { write, read } = checkpointOf(schema);
+
+  it('gives back every state as it was', () => {
+    fc.assert(
+      fc.property(anyState, anyTime, (state, atMs) => {
+        const written = JSON.stringify(write(state, atMs));
+        expect(read(JSON.parse(written), atMs)).toEqual(JSON.parse(JSON.stringify(state)));
+      }),
+    );
+  });
+
+  it('holds values without their names, and times as how long ago they were', () => {
+    const state = {
+      sinceMs: NOON_MS - 5000,
+      phase: 'active',
+      told: true,
+      name: 'l1.p',
+      levels: [{ amps: 1.5, isLast: false }],
+      pair: [0, null],
+      devices: { 'meter-1': NOON_MS + 36 },
+    };
+    const text = '["3uw",1,1,"l1.p",[[1.5,0]],[0,null],{"meter-1":"-10"}]';
+    expect(JSON.stringify(write(state, NOON_MS))).toBe(text);
+  });
+
+  it.each([undefined, null, 7, 'text', [], {}, [[], [], [], [], [], [], []]])(
+    'makes no state of %j',
+    (junk) => {
+      expect(schema.safeParse(read(junk, NOON_MS)).success).toBe(false);
+    },
+  );
+});
+
+describe('the shape of a checkpoint', () => {
+  const shapeOf = (fields: z.ZodRawShape) => checkpointOf(z.object(fields)).shape;
+  const before = shapeOf({ fromMs: z.number(), toMs: z.number() });
+
+  it.each([
+    { fields: { toMs: z.number(), fromMs: z.number() }, why: 'another order' },
+    { fields: { fromMs: z.number(), farMs: z.number() }, why: 'another name' },
+    { fields: { fromMs: z.number(), toMs: z.number().nullable() }, why: 'null is allowed' },
+    { fields: { fromMs: z.number(), toMs: z.array(z.number()) }, why: 'many for one' },
+    { fields: { fromMs: z.number(), toMs: z.enum(['a']) }, why: 'another type' },
+    { fields: { fromMs: z.number() }, why: 'one less' },
+  ])('is another with $why', ({ fields }) => {
+    expect(shapeOf(fields)).not.toBe(before);
+  });
+
+  it('is the same for the same fields', () => {
+    expect(shapeOf({ fromMs: z.number(), toMs: z.number() })).toBe(before);
+  });
+});
+
+it('writes the state that every detector starts with, and reads it again', () => {
+  const site = aSite();
+  for (const detector of CATALOG) {
+    for (const subject of detector.subjects(site)) {
+      const { state } = detector.watch(site, subject, undefined);
+      const written = JSON.stringify(detector.checkpoint.write(state, NOON_MS));
+      expect(detector.checkpoint.read(JSON.parse(written), NOON_MS), detector.kind).toEqual(state);
+    }
+  }
+});
