@@ -68,7 +68,7 @@ export async function listIncidents(
   if (filter.priorities.length > 0) query = query.where('priority', 'in', filter.priorities);
   if (filter.from !== undefined) query = query.where('detected_at', '>=', filter.from);
   if (filter.to !== undefined) query = query.where('detected_at', '<', filter.to);
-  for (const word of filter.words) query = query.where(readable(reader), 'ilike', containing(word));
+  for (const word of filter.words) query = query.where(tells(reader, containing(word)));
   if (filter.after !== undefined) query = query.where(isAfter(filter.after));
   const incidents = await query.orderBy('raised_at', 'desc').orderBy('id').limit(filter.limit).execute();
   return withHistory(tx, incidents);
@@ -119,6 +119,24 @@ function isTold(eb: Where) {
       ]),
     ),
   ]);
+}
+
+/** A word stands in what the reader may read of an incident: its text, its site's id or name, its notes. */
+function tells(reader: IncidentReader, pattern: string) {
+  return (eb: Where) =>
+    eb.or([
+      eb(readable(reader), 'ilike', pattern),
+      eb('site_no', 'in', eb.selectFrom('site').select('no').where('name', 'ilike', pattern)),
+      ...(reader === 'homeowner'
+        ? []
+        : [
+            eb(
+              'id',
+              'in',
+              eb.selectFrom('incident_transition').select('incident_id').where('note', 'ilike', pattern),
+            ),
+          ]),
+    ]);
 }
 
 function readable(reader: IncidentReader) {

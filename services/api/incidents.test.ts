@@ -94,6 +94,9 @@ describe('finding incidents', () => {
     expect(await find('q=RESERVE')).toEqual([low]);
     expect(await find('q=battery+swapped')).toEqual([swapped]);
     expect(await find('q=_%25_x')).toEqual([]);
+    await installer.post(`/v1/incidents/${over}/notes`, { note: 'Gate code from Ms Example.' });
+    expect(await find('q=gate+code')).toEqual([over]);
+    expect(await find('q=gate+reserve')).toEqual([]);
   });
 
   it('pages through all of them, each once, newest first, while others are raised', async () => {

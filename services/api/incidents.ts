@@ -40,7 +40,9 @@ const listQuery = strictObject({
   ),
   from: instant.optional().describe('`detectedAt` at or after this.'),
   to: instant.optional().describe('`detectedAt` before this.'),
-  q: words.describe('Words in the headline, explanation, kind, subject or site, all of which must be found.'),
+  q: words.describe(
+    'Words in the headline, explanation, kind, subject, notes, or the site’s id or name, all of which must be found.',
+  ),
   limit,
   cursor: cursorOf(z.tuple([z.number().int().min(0), z.guid()])),
 });

@@ -5,6 +5,7 @@
 import { openNeutralVoltages } from '@afterwatt/electrical';
 import { describe, expect, it } from 'vitest';
 import { startEngine, type Transition } from '../engine.ts';
+import type { SiteEvent } from '../event.ts';
 import { neutralOhm } from '../models/service-impedance.ts';
 import { type ServiceOptions, serviceSeries } from '../models/test-service.ts';
 import { aMeterReading, aSite, raises, runSeries, START_MS, seconds } from '../test-support.ts';
@@ -139,6 +140,29 @@ describe('a neutral that works loose', () => {
     for (const reading of serviceSeries(series)) engine.step(reading);
     expect(neutralOhm(engine.view.serviceImpedance)).toBeCloseTo(0.25, 2);
     expect(Math.abs(engine.view.serviceImpedance.sum.slope)).toBeCloseTo(0.05, 2);
+  });
+});
+
+describe('a neutral that opens in a home of two steady loads', () => {
+  /** 900 W and 250 W at 120 V, as resistances: 16 and 57.6 ohm. No load is ever switched, so no line can be drawn. */
+  const ohms = [120 ** 2 / 900, 120 ** 2 / 250] as const;
+  const opened = openNeutralVoltages(240, ...ohms);
+  const reading = (s: number, isOpen: boolean) => {
+    const { l1V, l2V } = isOpen ? opened : { l1V: 120, l2V: 120 };
+    return aMeterReading(s, { l1V, l2V, l1W: l1V ** 2 / ohms[0], l2W: l2V ** 2 / ohms[1] });
+  };
+
+  const changes = (events: readonly SiteEvent[]) =>
+    runSeries(site, openNeutral, events).flatMap(({ type }) => (type === 'updated' ? [] : [type]));
+
+  it('is told, and clears once the legs have stood together under the same loads', () => {
+    const events = seconds(0, 7200, 5).map((s) => reading(s, s >= 1800 && s < 3600));
+    expect(changes(events)).toEqual(['raised', 'cleared']);
+  });
+
+  it('stays while it is open', () => {
+    const events = seconds(0, 7200, 5).map((s) => reading(s, s >= 1800));
+    expect(changes(events)).toEqual(['raised']);
   });
 });
 

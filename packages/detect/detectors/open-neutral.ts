@@ -13,6 +13,7 @@
 // Sources: ANSI C84.1 range A for the parting; 0.3 ohm and five times its own history: own judgement, ten
 // times what a healthy neutral of some tens of milliohm has; at 20 A it makes 120 W of heat in one joint.
 
+import { inPhaseCurrentA } from '@afterwatt/electrical';
 import type { MeterReading, Priority } from '@afterwatt/wire';
 import { z } from 'zod';
 import {
@@ -143,7 +144,7 @@ export const openNeutral = defineDetector({
       judgeLine(state, event.at, impedance, values);
     }
     if (state.found === null) return ABSENT;
-    if (isSound(state, event, impedance, values)) {
+    if (isSound(state, event, view, values)) {
       state.found = null;
       return ABSENT;
     }
@@ -230,12 +231,8 @@ function find(state: State, found: 'open' | 'loose' | 'climbing', sinceMs: numbe
  * Mended only by evidence: currents flow in the neutral and the legs stay together. A quiet night is none.
  * Lines that have turned steep themselves explain the fault's voltages, so they have to be sound as well.
  */
-function isSound(
-  state: State,
-  meter: MeterReading,
-  impedance: ServiceImpedanceState,
-  values: Values,
-): boolean {
+function isSound(state: State, meter: MeterReading, view: SiteView, values: Values): boolean {
+  const impedance = view.serviceImpedance;
   const newLines = impedance.lines - state.foundLine;
   if (meter.at - state.lastPointMs < CALM_MS) return false;
   if (state.found === 'climbing') return newLines > LINES_OF_NEW_LEVELS && climbIsOver(impedance, values);
@@ -243,11 +240,27 @@ function isSound(
   const soundOhm = Math.max(values.looseOhm / 2, 2 * history);
   const ohm = neutralOhm(impedance);
   const residualV = differenceResidualV(impedance, meter);
-  if (ohm === null || residualV === null || ohm > soundOhm) return false;
+  if (ohm === null || residualV === null)
+    return state.found === 'open' && standTogether(state, meter, view, values);
+  if (ohm > soundOhm) return false;
   if (newLines >= LINES_OF_NEW_LEVELS) return impedance.latestFits && (impedance.latestOhm ?? ohm) < soundOhm;
   if (state.found === 'loose') return false;
   const amps = Math.abs(neutralCurrentA(impedance, meter));
   if (amps >= SOUND_CURRENT_A && Math.abs(residualV) < soundOhm * amps) state.soundReadings += 1;
+  return state.soundReadings >= SOUND_READINGS;
+}
+
+/**
+ * A home of so few loads that no line could be drawn yet: its legs stay together, whichever way the clamps sit,
+ * by less than half of what a loose neutral would part them with the current that flows in it.
+ */
+function standTogether(state: State, meter: MeterReading, { site }: SiteView, values: Values): boolean {
+  const l1A = inPhaseCurrentA(meter.l1W ?? 0, meter.l1V ?? 0);
+  const l2A = inPhaseCurrentA(meter.l2W ?? 0, meter.l2V ?? 0);
+  const amps = Math.min(Math.abs(l1A - l2A), Math.abs(l1A + l2A));
+  const accuracyV = 2 * (site.meter.accuracyPct / 100) * site.service.nominalVolts;
+  const apartV = Math.abs((meter.l1V ?? 0) - (meter.l2V ?? 0));
+  if (amps >= SOUND_CURRENT_A && apartV < accuracyV + values.looseOhm * amps) state.soundReadings += 1;
   return state.soundReadings >= SOUND_READINGS;
 }
 
