@@ -187,15 +187,27 @@ describe('a cause', () => {
 
   it('closes what it explains', () => {
     const engine = startEngine(site);
-    for (const event of [alert, ...readings]) engine.step(event);
-    const transitions = engine.passTime(START_MS + 3_600_000);
-    expect(told(transitions)).toEqual(['raised device-silent', 'cleared storm-charge-stalled']);
+    const legs = (fromS: number, l1V: number, l2V: number) =>
+      seconds(fromS, fromS + 300, 5).map((s) => aMeterReading(s, { l1V, l2V, l1W: 900, l2W: 300 }));
+    // High on one leg alone first, then with the other leg low: it was the neutral.
+    const transitions = [...legs(0, 129, 120), ...legs(300, 140, 100)].flatMap((event) => [
+      ...engine.step(event),
+    ]);
     expect(transitions.find(({ type }) => type === 'cleared')).toMatchObject({
+      kind: 'voltage-out-of-range',
+      subject: 'L1',
       why: 'explained by another incident',
     });
   });
 
-  it('keeps it from being raised and from being cleared', () => {
+  it('lets stand what it only keeps from being judged', () => {
+    const engine = startEngine(site);
+    for (const event of [alert, ...readings]) engine.step(event);
+    expect(told(engine.passTime(START_MS + 3_600_000))).toEqual(['raised device-silent']);
+    expect(engine.standing().map(({ kind }) => kind)).toContain('storm-charge-stalled');
+  });
+
+  it('keeps it from being raised', () => {
     const engine = startEngine(site);
     for (const event of [alert, ...readings.slice(0, 30)]) engine.step(event);
     expect(told(engine.passTime(START_MS + 7_200_000))).toEqual(['raised device-silent']);

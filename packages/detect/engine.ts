@@ -120,6 +120,8 @@ export type SavedEngine = z.infer<typeof savedSchema>;
 interface Slot {
   readonly detector: Detector;
   readonly causes: readonly Slot[];
+  /** Those of its causes that close it when they are raised. */
+  readonly explainedBy: readonly Slot[];
   watch: Watch;
   life: Life;
   /** What was last said of presence: what is said when the incident clears rests on it. */
@@ -182,7 +184,8 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
     }
     if (event.kind === 'tick') {
       for (const slot of slots) {
-        if (slot.life.phase === 'clearing') told(slot, passLife(slot), into);
+        if (slot.life.phase === 'clearing')
+          told(slot, passTimeOfLife(slot.life, view.nowMs, slot.watch), into);
       }
     }
   }
@@ -190,13 +193,8 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   function judge(slot: Slot, verdict: Verdict, into: Transition[]): void {
     if (verdict.is === 'present') slot.latest = verdict;
     else if (verdict.is === 'absent' && slot.life.phase === 'quiet') return;
-    if (slot.causes.some((cause) => isStanding(cause.life))) return;
+    if (verdict.is === 'present' && slot.causes.some((cause) => isStanding(cause.life))) return;
     told(slot, hear(slot.life, verdict, view.nowMs, slot.watch), into);
-  }
-
-  function passLife(slot: Slot): Step | undefined {
-    if (slot.causes.some((cause) => isStanding(cause.life))) return undefined;
-    return passTimeOfLife(slot.life, view.nowMs, slot.watch);
   }
 
   function mend(kind: IncidentKind, subject: string, into: Transition[]): void {
@@ -214,7 +212,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
     into.push(transition(slot, became, view));
     if (became.type !== 'raised') return;
     for (const consequence of slots) {
-      if (!consequence.causes.includes(slot)) continue;
+      if (!consequence.explainedBy.includes(slot)) continue;
       const closed = close(consequence.life, 'explained by another incident');
       if (closed !== undefined) into.push(transition(consequence, closed, view));
     }
@@ -261,13 +259,14 @@ function nextTick(tickMs: number, readMs: number): number {
 }
 
 function startSlots(site: Site, catalog: readonly Detector[], before: SavedEngine | undefined): Slot[] {
-  const slots: (Slot & { causes: Slot[] })[] = [];
+  const slots: (Slot & { causes: Slot[]; explainedBy: Slot[] })[] = [];
   for (const detector of catalog) {
     for (const subject of detector.subjects(site)) {
       const lived = before?.lives.find((one) => one.kind === detector.kind && one.subject === subject);
       slots.push({
         detector,
         causes: [],
+        explainedBy: [],
         watch: detector.watch(site, subject, savedState(before, detector, subject)),
         life: lived?.life ?? startLife(),
         latest: lived?.latest === undefined ? undefined : restoreLatest(lived.latest),
@@ -275,13 +274,17 @@ function startSlots(site: Site, catalog: readonly Detector[], before: SavedEngin
     }
   }
   for (const slot of slots) {
-    for (const cause of slots) if (explains(cause, slot, site)) slot.causes.push(cause);
+    for (const cause of slots) {
+      const found = suppressions(cause, slot, site);
+      if (found.length > 0) slot.causes.push(cause);
+      if (found.some(({ standing }) => standing === 'closes')) slot.explainedBy.push(cause);
+    }
   }
   return slots;
 }
 
-function explains(cause: Slot, consequence: Slot, site: Site): boolean {
-  return SUPPRESSIONS.some(
+function suppressions(cause: Slot, consequence: Slot, site: Site): Suppression[] {
+  return SUPPRESSIONS.filter(
     (suppression: Suppression) =>
       suppression.cause === cause.detector.kind &&
       suppression.consequences.includes(consequence.detector.kind) &&

@@ -104,6 +104,20 @@ describe('a backlog', () => {
     );
   }, 60_000);
 
+  it('comes out in order when two batches of it are numbered in the other order than they came', () => {
+    const { released, late, send, pulse } = follow();
+    const third = Math.floor(inOrder.length / 3);
+    const packs = [inOrder.slice(0, third), inOrder.slice(2 * third), inOrder.slice(third, 2 * third)];
+    pulse(0);
+    for (const [i, pack] of packs.entries()) {
+      pulse(i + 1);
+      send(...pack);
+    }
+    for (const s of seconds(4, 20, 1)) pulse(s);
+    expect(late).toEqual([]);
+    expect(released).toEqual(inOrder);
+  });
+
   it('does not move device time to the present until it has ended', () => {
     const { send, pulse, passedToS } = follow();
     pulse(0);

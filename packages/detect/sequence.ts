@@ -5,7 +5,8 @@
 //
 //  prompt site      readings come within seconds of being taken: released as they come
 //  packing device   each pack spans minutes: held back until every device has passed, or as long as packs span
-//  backlog          days old: released as far as every device has come, the rest once no more comes
+//  backlog          days old: released as far as every device had come two pulses ago, because two batches of one
+//                   ingest may be numbered in the other order than they came; the rest once no more comes
 //  latecomer        older than what was judged already: judged apart, in a second engine whose incidents are
 //                   marked late, and which is dropped when no more of them come
 //  clock ahead      held until the time it tells has come: device time never passes the present
@@ -45,6 +46,8 @@ const START = {
   releasedMs: 0,
   lagsToldMs: 0,
   inBacklog: false,
+  comeToMs: 0,
+  cameToMs: 0,
 };
 
 /** What the engine is given: events in their order, then device time passes to `passTimeToMs`. */
@@ -81,6 +84,9 @@ export const savedSequenceSchema = z.object({
     releasedMs: z.number(),
     lagsToldMs: z.number(),
     inBacklog: z.boolean(),
+    /** How far every device had come at the last pulse, and at the one before it. */
+    comeToMs: z.number().default(0),
+    cameToMs: z.number().default(0),
   }),
   lastAt: z.record(z.string(), z.number()),
   packAgesMs: z.record(z.string(), z.array(z.number())),
@@ -109,6 +115,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   let late: Reading[] = [...(saved?.late ?? [])];
   let { pulseMs, arrivedMs, lateSinceMs, lateArrivedMs, releasedMs, lagsToldMs, inBacklog } =
     saved?.marks ?? START;
+  let { comeToMs, cameToMs } = saved?.marks ?? START;
 
   function accept(readings: readonly Reading[], others: readonly SiteEvent[]): Release {
     arrivedMs = pulseMs;
@@ -138,7 +145,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
     if (newestLiveMs > 0) inBacklog = false;
     const liveMs =
       newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - holdBackMs, leastAt(newestLiveMs - BACKLOG_MS));
-    const upToMs = Math.max(leastAt(0), liveMs);
+    const upToMs = inBacklog ? cameToMs : Math.max(leastAt(0), liveMs);
     const released = release(
       held.length > HELD_MAX ? Math.max(upToMs, median(held.map(({ at }) => at))) : upToMs,
     );
@@ -147,6 +154,8 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
 
   function pulse(nowMs: number): Release {
     pulseMs = Math.max(pulseMs, nowMs);
+    cameToMs = comeToMs;
+    comeToMs = leastAt(0);
     const quietMs = pulseMs - arrivedMs;
     const told = tellLags();
     const released = releaseBy(quietMs);
@@ -154,7 +163,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   }
 
   function releaseBy(quietMs: number): Release {
-    if (quietMs < SETTLED_MS) return release(inBacklog ? 0 : pulseMs - holdBackMs, !inBacklog);
+    if (quietMs < SETTLED_MS) return release(inBacklog ? cameToMs : pulseMs - holdBackMs, !inBacklog);
     if (inBacklog && quietMs < BACKLOG_SETTLED_MS) return release(Number.POSITIVE_INFINITY, false);
     inBacklog = false;
     return release(Number.POSITIVE_INFINITY, true);
@@ -246,7 +255,10 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   function save(): SavedSequence | undefined {
     if (held.length + late.length > SAVED_MAX) return undefined;
     return {
-      marks: { pulseMs, arrivedMs, lateSinceMs, lateArrivedMs, releasedMs, lagsToldMs, inBacklog },
+      marks: {
+        ...{ pulseMs, arrivedMs, lateSinceMs, lateArrivedMs, releasedMs, lagsToldMs, inBacklog },
+        ...{ comeToMs, cameToMs },
+      },
       lastAt: Object.fromEntries(lastAt),
       packAgesMs: Object.fromEntries(packAgesMs),
       lagMs: Object.fromEntries(lagMs),

@@ -1,5 +1,6 @@
-// Which cause explains which consequence, as data (ISA-18.2: suppressed by design). While a cause stands,
-// its consequences neither raise nor clear, and one that already stood is closed as explained by it.
+// Which cause explains which consequence, as data (ISA-18.2: suppressed by design). While a cause stands, its
+// consequences are not raised. One that already stood is closed where the cause explains it; where the cause only
+// keeps it from being judged, it stands on until it is seen absent: no clamp is turned by a meter that is not heard.
 
 import type { IncidentKind, Site } from '@afterwatt/wire';
 
@@ -9,6 +10,8 @@ export interface Suppression {
   /** Does this cause's subject explain that consequence's subject? */
   readonly meets: (causeSubject: string, consequenceSubject: string, site: Site) => boolean;
   readonly why: string;
+  /** What becomes of a consequence that already stands. */
+  readonly standing: 'closes' | 'stays';
 }
 
 const anySubject = () => true;
@@ -44,6 +47,7 @@ export const SUPPRESSIONS: readonly Suppression[] = [
     ],
     meets: isMeter,
     why: 'no wiring is judged, nor what the grid was asked for, while the meter is not heard',
+    standing: 'closes',
   },
   {
     cause: 'device-silent',
@@ -57,53 +61,62 @@ export const SUPPRESSIONS: readonly Suppression[] = [
     ],
     meets: isThatSubject,
     why: 'nothing is judged from a battery that is not heard',
+    standing: 'stays',
   },
   {
     cause: 'device-silent',
     consequences: ['radio-weak', 'readings-lost'],
     meets: isThatSubject,
     why: 'a device that is not heard at all loses nothing more',
+    standing: 'stays',
   },
   {
     cause: 'device-clock-skew',
     consequences: ['device-silent'],
     meets: isThatSubject,
     why: 'a device that is heard, but at another time',
+    standing: 'closes',
   },
   {
     cause: 'device-clock-skew',
     consequences: [...WIRING, 'inlet-circuit-resistance'],
     meets: anySubject,
     why: 'steps of two devices cannot be matched while their clocks differ',
+    standing: 'stays',
   },
   {
     cause: 'storm-discharging',
     consequences: ['storm-charge-stalled', 'storm-charge-behind'],
     meets: isThatSubject,
     why: 'a battery that feeds does not charge',
+    standing: 'closes',
   },
   {
     cause: 'storm-charge-stalled',
     consequences: ['storm-charge-behind'],
     meets: isThatSubject,
     why: 'a battery that takes no charge arrives never',
+    standing: 'closes',
   },
   {
     cause: 'inlet-ct-reversed',
     consequences: ['battery-energy-mismatch'],
     meets: batteryOnInlet,
     why: 'energy counted through a reversed clamp cannot agree with the state of charge',
+    standing: 'closes',
   },
   {
     cause: 'open-neutral',
     consequences: [...WIRING, 'voltage-out-of-range', 'inlet-circuit-resistance'],
     meets: anySubject,
     why: 'a loose neutral moves both leg voltages, and what one leg draws runs through the other',
+    standing: 'closes',
   },
   {
     cause: 'tariff-clock-shift',
     consequences: ['tariff-charge-in-peak', 'tariff-discharge-in-super-off-peak', 'tariff-off-peak-depth'],
     meets: isThatSubject,
     why: 'a shifted clock moves every switching time',
+    standing: 'closes',
   },
 ];

@@ -31,6 +31,20 @@ export function createBatchWriter(pool: pg.Pool, worker: string): BatchWriter {
   const prepared = new WeakSet<pg.ClientBase>();
   const partitioned = new Set<number>();
   let careful = 0;
+  let lastTurn = Promise.resolve();
+
+  /**
+   * The rules read in the order of the transactions' numbers, so batches get theirs in the order in which they came,
+   * although two are written at once. `end` lets the next one go.
+   */
+  function takeTurn(): { readonly before: Promise<void>; end(): void } {
+    const before = lastTurn;
+    let end = () => {};
+    lastTurn = new Promise((resolve) => {
+      end = resolve;
+    });
+    return { before, end };
+  }
 
   async function ensurePartitions(days: Iterable<number>): Promise<void> {
     for (const day of days) {
@@ -40,8 +54,13 @@ export function createBatchWriter(pool: pg.Pool, worker: string): BatchWriter {
     }
   }
 
-  async function inTransaction<T>(client: pg.ClientBase, work: () => Promise<T>): Promise<T> {
-    await client.query('begin');
+  async function inTransaction<T>(
+    client: pg.ClientBase,
+    onNumbered: () => void,
+    work: () => Promise<T>,
+  ): Promise<T> {
+    await client.query('begin; select pg_current_xact_id()');
+    onNumbered();
     try {
       const result = await work();
       await client.query('commit');
@@ -57,8 +76,9 @@ export function createBatchWriter(pool: pg.Pool, worker: string): BatchWriter {
     write: typeof copyReadings,
     batch: Batch,
     pulseAtMs: number | undefined,
+    onNumbered: () => void,
   ): Promise<number> {
-    return inTransaction(client, async () => {
+    return inTransaction(client, onNumbered, async () => {
       const inserted = await write(client, batch.readings);
       await insertDeviceStates(client, batch.states);
       await insertQuarantined(client, batch.refused);
@@ -69,13 +89,16 @@ export function createBatchWriter(pool: pg.Pool, worker: string): BatchWriter {
 
   return {
     async write(batch, pulseAtMs) {
-      await ensurePartitions(batch.readings.days());
-      const client = await pool.connect();
+      const turn = takeTurn();
+      let client: pg.PoolClient | undefined;
       let broken: Error | undefined;
       try {
+        await ensurePartitions(batch.readings.days());
+        await turn.before;
+        client = await pool.connect();
         if (careful === 0) {
           try {
-            return await writeAs(client, copyReadings, batch, pulseAtMs);
+            return await writeAs(client, copyReadings, batch, pulseAtMs, turn.end);
           } catch (error) {
             if (!isKnownReading(error)) throw error;
             careful = CAREFUL_BATCHES;
@@ -86,13 +109,14 @@ export function createBatchWriter(pool: pg.Pool, worker: string): BatchWriter {
           await prepareInsert(client);
           prepared.add(client);
         }
-        return await writeAs(client, insertReadings, batch, pulseAtMs);
+        return await writeAs(client, insertReadings, batch, pulseAtMs, turn.end);
       } catch (error) {
         broken = error instanceof Error ? error : new Error(String(error));
         throw error;
       } finally {
+        turn.end();
         // A connection with a failed transaction is not used again.
-        client.release(broken);
+        client?.release(broken);
       }
     },
     forgetPartitions: () => partitioned.clear(),
