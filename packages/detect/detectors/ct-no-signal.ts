@@ -9,10 +9,9 @@ import { defineDetector, type Verdict } from '../detector.ts';
 import { stateLogOdds } from '../models/wiring/clamp-pair.ts';
 import {
   batterySeries,
-  hasNews,
-  judgedSchema,
   NO_DELAYS,
-  startJudged,
+  startStateless,
+  statelessSchema,
   verdictOf,
 } from '../models/wiring/verdict.ts';
 import { clampOf, clampSubjects, pairOf } from '../models/wiring-report.ts';
@@ -24,10 +23,10 @@ export const ctNoSignal = defineDetector({
   wants: ['meter', 'battery'],
   delays: () => NO_DELAYS,
   subjects: clampSubjects,
-  state: judgedSchema,
-  start: startJudged,
-  observe({ subject, state, event, view }): Verdict | undefined {
-    if (!hasNews(state, pairOf(view, subject))) return undefined;
+  state: statelessSchema,
+  start: startStateless,
+  observe({ subject, event, view }): Verdict | undefined {
+    if (!pairOf(view, subject).isNews) return undefined;
     const { pair, channel, quantity } = clampOf(view, subject);
     return verdictOf({
       logOdds: stateLogOdds(pair, channel, 'dead'),

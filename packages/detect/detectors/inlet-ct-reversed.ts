@@ -8,11 +8,10 @@ import { defineDetector, type Verdict } from '../detector.ts';
 import { reversedLogOdds } from '../models/wiring/clamp-pair.ts';
 import {
   batterySeries,
-  hasNews,
-  judgedSchema,
   NO_DELAYS,
   slopeFigures,
-  startJudged,
+  startStateless,
+  statelessSchema,
   verdictOf,
 } from '../models/wiring/verdict.ts';
 import { PANEL_CAUTION } from '../wording.ts';
@@ -23,11 +22,11 @@ export const inletCtReversed = defineDetector({
   wants: ['meter', 'battery'],
   delays: () => NO_DELAYS,
   subjects: (site) => site.inlets.map(({ number }) => `inlet ${number}`),
-  state: judgedSchema,
-  start: startJudged,
-  observe({ subject, state, event, view }): Verdict | undefined {
+  state: statelessSchema,
+  start: startStateless,
+  observe({ subject, event, view }): Verdict | undefined {
     const { site, wiring } = view;
-    if (!hasNews(state, wiring.inlets)) return undefined;
+    if (!wiring.inlets.isNews) return undefined;
     const channel = site.inlets.findIndex(({ number }) => subject === `inlet ${number}`);
     const series = `${site.meter.device} ${subject.replace(' ', '')}.p`;
     return verdictOf({

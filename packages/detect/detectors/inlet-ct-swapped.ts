@@ -8,10 +8,9 @@ import { defineDetector, type Verdict } from '../detector.ts';
 import { swappedLogOdds } from '../models/wiring/clamp-pair.ts';
 import {
   batterySeries,
-  hasNews,
-  judgedSchema,
   NO_DELAYS,
-  startJudged,
+  startStateless,
+  statelessSchema,
   verdictOf,
 } from '../models/wiring/verdict.ts';
 import { PANEL_CAUTION } from '../wording.ts';
@@ -22,11 +21,11 @@ export const inletCtSwapped = defineDetector({
   wants: ['meter', 'battery'],
   delays: () => NO_DELAYS,
   subjects: (site) => (site.inlets.length === 2 ? ['inlets'] : []),
-  state: judgedSchema,
-  start: startJudged,
-  observe({ state, event, view }): Verdict | undefined {
+  state: statelessSchema,
+  start: startStateless,
+  observe({ event, view }): Verdict | undefined {
     const { site, wiring } = view;
-    if (!hasNews(state, wiring.inlets)) return undefined;
+    if (!wiring.inlets.isNews) return undefined;
     return verdictOf({
       logOdds: swappedLogOdds(wiring.inlets),
       pair: wiring.inlets,

@@ -9,11 +9,10 @@ import { defineDetector, type Verdict } from '../detector.ts';
 import { reversedLogOdds } from '../models/wiring/clamp-pair.ts';
 import {
   batterySeries,
-  hasNews,
-  judgedSchema,
   NO_DELAYS,
   slopeFigures,
-  startJudged,
+  startStateless,
+  statelessSchema,
   verdictOf,
 } from '../models/wiring/verdict.ts';
 import { PANEL_CAUTION } from '../wording.ts';
@@ -24,11 +23,11 @@ export const serviceCtReversed = defineDetector({
   wants: ['meter', 'battery'],
   delays: () => NO_DELAYS,
   subjects: () => ['L1', 'L2'],
-  state: judgedSchema,
-  start: startJudged,
-  observe({ subject, state, event, view }): Verdict | undefined {
+  state: statelessSchema,
+  start: startStateless,
+  observe({ subject, event, view }): Verdict | undefined {
     const { site, wiring } = view;
-    if (!hasNews(state, wiring.service)) return undefined;
+    if (!wiring.service.isNews) return undefined;
     const channel = subject === 'L1' ? 0 : 1;
     const series = `${site.meter.device} ${subject.toLowerCase()}.p`;
     return verdictOf({

@@ -9,10 +9,9 @@ import { defineDetector, type Verdict } from '../detector.ts';
 import { likeliest, swappedLogOdds } from '../models/wiring/clamp-pair.ts';
 import {
   batterySeries,
-  hasNews,
-  judgedSchema,
   NO_DELAYS,
-  startJudged,
+  startStateless,
+  statelessSchema,
   verdictOf,
 } from '../models/wiring/verdict.ts';
 import { PANEL_CAUTION } from '../wording.ts';
@@ -23,11 +22,11 @@ export const serviceCtSwapped = defineDetector({
   wants: ['meter', 'battery'],
   delays: () => NO_DELAYS,
   subjects: () => ['service'],
-  state: judgedSchema,
-  start: startJudged,
-  observe({ state, event, view }): Verdict | undefined {
+  state: statelessSchema,
+  start: startStateless,
+  observe({ event, view }): Verdict | undefined {
     const { site, wiring } = view;
-    if (!hasNews(state, wiring.service)) return undefined;
+    if (!wiring.service.isNews) return undefined;
     const { clamps } = likeliest(wiring.service);
     const turned = clamps.filter((clamp) => clamp === 'reversed').length;
     return verdictOf({

@@ -6,6 +6,7 @@ import type { SiteView } from '../site-view.ts';
 import { CLAMP_STATES, type ClampState } from './wiring/arrangement.ts';
 import {
   type ClampPair,
+  countOf,
   type EvidenceKind,
   reversedLogOdds,
   rightLogOdds,
@@ -72,18 +73,30 @@ export function wiringReport(view: SiteView): ClampReport[] {
     const { pair, channel, quantity } = clampOf(view, clamp);
     const faults = faultsOf(pair, channel);
     const rightOdds = rightLogOdds(pair, channel);
-    const { counts, lastMs } = pair.clamps[channel] ?? {};
-    const proven = rightOdds >= -REJECT_LOG_ODDS && lastMs !== undefined && lastMs > 0;
+    const known = pair.clamps[channel];
+    const lastMs = known?.lastMs ?? 0;
+    const proven = rightOdds >= -REJECT_LOG_ODDS && lastMs > 0;
     return {
       clamp,
       quantity,
       status: faults.length > 0 ? 'proven wrong' : proven ? 'proven right' : 'not yet proven',
       faults,
       rightProbability: probability(rightOdds),
-      evidence: counts ?? { steps: 0, levels: 0, lineLoads: 0, standing: 0, voltage: 0 },
-      lastEvidenceMs: lastMs === undefined || lastMs === 0 ? null : lastMs,
+      evidence: evidenceOf(known),
+      lastEvidenceMs: lastMs === 0 ? null : lastMs,
     };
   });
+}
+
+function evidenceOf(clamp: ClampPair['clamps'][number] | undefined): ClampReport['evidence'] {
+  const count = (kind: EvidenceKind) => (clamp === undefined ? 0 : countOf(clamp, kind));
+  return {
+    steps: count('steps'),
+    levels: count('levels'),
+    lineLoads: count('lineLoads'),
+    standing: count('standing'),
+    voltage: count('voltage'),
+  };
 }
 
 function faultsOf(pair: ClampPair, channel: number): ClampFault[] {

@@ -7,9 +7,9 @@ import type { Model, SiteView } from '../site-view.ts';
 import { learnServiceFromStep } from './wiring/battery-step-evidence.ts';
 import { batteryTracksSchema, observeBattery, startBatteryTracks } from './wiring/battery-track.ts';
 import { channelNoiseSchema, learnNoise, startChannelNoise } from './wiring/channel-noise.ts';
-import { clampPairSchema, forgetClamp, startClampPair } from './wiring/clamp-pair.ts';
+import { type ClampPair, clampPairSchema, forgetClamp, startClampPair, tell } from './wiring/clamp-pair.ts';
 import { inletStepsBetween } from './wiring/inlet-led-steps.ts';
-import { learnFromLevel } from './wiring/inlet-level-evidence.ts';
+import { learnFromLevel, levelsSchema, noteJump, startLevels } from './wiring/inlet-level-evidence.ts';
 import {
   learnFromLineLoad,
   lineLoadsSchema,
@@ -33,6 +33,8 @@ const IDLE_W = 60;
 const LEAST_HEARD_MS = 3 * 60_000;
 /** An inlet that moves by more between two readings moves its leg as well: no noise of the house. */
 const INLET_MOVES_W = 40;
+/** What is long certain is judged again so often: an incident may have been held back meanwhile. */
+const REPEAT_MS = 15 * 60_000;
 /** Legs farther apart than this share of nominal have no firm neutral: loads of one leg run through the other. */
 const PARTED_PU = 0.08;
 
@@ -45,8 +47,7 @@ const schema = z.object({
   lineLoads: lineLoadsSchema,
   standing: standingSchema,
   voltages: voltagesSchema,
-  /** Device time of the meter reading that was last compared with the batteries. */
-  comparedMs: z.number(),
+  levels: levelsSchema,
   /** Device time of the last step that the inlet channels themselves told of. */
   inletLedMs: z.number(),
   /** Usual time between meter readings as they come, whatever the meter was registered with. */
@@ -65,11 +66,13 @@ export const wiringModel: Model<WiringState> = {
     lineLoads: startLineLoads(),
     standing: startStanding(),
     voltages: startVoltages(),
-    comparedMs: 0,
+    levels: startLevels(site.inlets.length),
     inletLedMs: 0,
     periodMs: 1000 * site.meter.periodSeconds,
   }),
   observe(state, event, view) {
+    state.service.isNews = false;
+    state.inlets.isNews = false;
     switch (event.kind) {
       case 'meter':
         observeMeter(state, event, view);
@@ -78,14 +81,7 @@ export const wiringModel: Model<WiringState> = {
         const index = view.site.batteries.findIndex(({ device }) => device === event.device);
         observeBattery(state.batteries, index, event, batteryPeriodMs(view.site));
         if (view.grid.present !== false) learnFromStep(state, view.site, event.at);
-        state.comparedMs = learnFromLevel(
-          state.inlets,
-          view.site,
-          state.batteries,
-          state.window,
-          state.comparedMs,
-          event.at,
-        );
+        learnFromLevel(state.inlets, state.levels, view.site, state.batteries, state.window, event.at);
         return;
       }
       case 'mended':
@@ -101,16 +97,24 @@ export const wiringModel: Model<WiringState> = {
 
 function observeMeter(state: WiringState, meter: MeterReading, view: SiteView): void {
   const { site, previousMeter } = view;
+  repeat(state.service, meter.at);
+  repeat(state.inlets, meter.at);
   if (hasParted(meter, site)) return;
   if (previousMeter !== null && !hasParted(previousMeter, site)) {
     const spacingMs = meter.at - previousMeter.at;
     if (spacingMs <= 0) return;
-    state.periodMs *= spacingMs > state.periodMs ? PERIOD_GAIN : 1 / PERIOD_GAIN;
+    state.periodMs = Math.round(
+      state.periodMs * (spacingMs > state.periodMs ? PERIOD_GAIN : 1 / PERIOD_GAIN),
+    );
     if (spacingMs <= GAP_PERIODS * state.periodMs) compareReadings(state, previousMeter, meter, view);
   }
   pushReading(state.window, meter, Math.max(LEAST_SPACING_MS, batteryPeriodMs(site) / 3));
   observeStanding(state, meter, view);
   if (view.grid.present !== false) learnFromStep(state, site, meter.at);
+}
+
+function repeat(pair: ClampPair, at: number): void {
+  if (pair.newsMs > 0 && at - pair.newsMs > REPEAT_MS) tell(pair, at);
 }
 
 function hasParted({ l1V, l2V }: MeterReading, { service }: Site): boolean {
@@ -123,9 +127,12 @@ function compareReadings(state: WiringState, before: MeterReading, now: MeterRea
   if (view.grid.present === false) return;
   const [l1StepW, l2StepW] = [now.l1W - before.l1W, now.l2W - before.l2W];
   learnFromVoltage(state.service, state.voltages, before, now);
-  const inletsMovedW =
-    Math.abs((now.inlet1W ?? 0) - (before.inlet1W ?? 0)) +
-    Math.abs((now.inlet2W ?? 0) - (before.inlet2W ?? 0));
+  const inletStepsW = [
+    (now.inlet1W ?? 0) - (before.inlet1W ?? 0),
+    (now.inlet2W ?? 0) - (before.inlet2W ?? 0),
+  ];
+  noteJump(state.levels, inletStepsW, [l1StepW, l2StepW]);
+  const inletsMovedW = inletStepsW.reduce((sum, stepW) => sum + Math.abs(stepW), 0);
   if (inletsMovedW > INLET_MOVES_W) learnFromInlets(state, before, now, view.site);
   if (inletsMovedW > INLET_MOVES_W || state.batteries.movingSinceMs !== null) return;
   learnFromLineLoad(state.service, state.lineLoads, now.at, l1StepW, l2StepW);

@@ -5,8 +5,9 @@
 import type { BatteryReading } from '@afterwatt/wire';
 import { z } from 'zod';
 
-/** Readings kept of each battery. */
-const RECENT = 6;
+/** Spans kept of each battery, and the least length of one: readings that come faster share it. */
+const RECENT = 8;
+const SPAN_MS = 4000;
 /** A battery within this of a level, or within LEVEL_SHARE of it, is still at that level (its own modulation). */
 const LEVEL_W = 40;
 const LEVEL_SHARE = 0.08;
@@ -20,10 +21,18 @@ const LONGEST_STEP_MS = 150_000;
 /** Without readings for longer than this, and four periods, what stood before is another matter. */
 const GAP_MS = 5 * 60_000;
 
+/** Device time of the first reading of a span, and the least and the most that its readings said, W. */
+const spanSchema = z.tuple([z.number(), z.number(), z.number()]);
+type Span = z.infer<typeof spanSchema>;
+
 const batterySchema = z.object({
   /** Newest last. */
-  atMs: z.array(z.number()).max(RECENT),
-  acW: z.array(z.number()).max(RECENT),
+  spans: z.array(spanSchema).max(RECENT),
+  /** The two newest readings: device time, and what they said, W. */
+  lastMs: z.number(),
+  lastW: z.number(),
+  beforeMs: z.number(),
+  beforeW: z.number(),
   /** The last reading at the level from which a step would begin. */
   anchorMs: z.number(),
   anchorW: z.number(),
@@ -54,8 +63,11 @@ export type BatteryTracks = z.infer<typeof batteryTracksSchema>;
 
 export function startBatteryTracks(batteries: number): BatteryTracks {
   const tracks = Array.from({ length: batteries }, () => ({
-    atMs: [],
-    acW: [],
+    spans: [],
+    lastMs: 0,
+    lastW: 0,
+    beforeMs: 0,
+    beforeW: 0,
     anchorMs: 0,
     anchorW: 0,
     levelMs: 0,
@@ -76,11 +88,10 @@ export function observeBattery(
 ): void {
   const track = tracks.batteries[index];
   if (track === undefined || acW === null) return;
-  const lastMs = track.atMs.at(-1) ?? 0;
-  if (at <= lastMs) return;
+  if (at <= track.lastMs) return;
   // What an islanded battery feeds goes to the circuit it backs up: neither inlet nor service answers to it.
   const islanded = gridPresent === false;
-  const lost = islanded || at - lastMs > Math.max(GAP_MS, 4 * periodMs);
+  const lost = islanded || at - track.lastMs > Math.max(GAP_MS, 4 * periodMs);
   if (lost) forget(track);
   if (!islanded) push(track, at, acW);
   if (lost) {
@@ -115,17 +126,20 @@ export function rangeSince(
 ): { lowW: number; highW: number } | undefined {
   const track = tracks.batteries[index];
   if (track === undefined) return undefined;
-  const newestMs = track.atMs.at(-1) ?? 0;
-  if (sinceMs - newestMs > STALE_GAPS * (newestMs - (track.atMs.at(-2) ?? 0))) return undefined;
+  const { spans, lastMs, beforeMs } = track;
+  if (sinceMs - lastMs > STALE_GAPS * Math.max(SPAN_MS, lastMs - beforeMs)) return undefined;
   let lowW = Number.POSITIVE_INFINITY;
   let highW = Number.NEGATIVE_INFINITY;
-  for (let i = track.atMs.length - 1; i >= 0; i--) {
-    lowW = Math.min(lowW, track.acW[i] ?? lowW);
-    highW = Math.max(highW, track.acW[i] ?? highW);
-    if ((track.atMs[i] ?? 0) <= sinceMs) return { lowW, highW };
+  for (let i = spans.length - 1; i >= 0; i--) {
+    const [fromMs, leastW, mostW] = spans[i] ?? NO_SPAN;
+    lowW = Math.min(lowW, leastW);
+    highW = Math.max(highW, mostW);
+    if (fromMs <= sinceMs) return { lowW, highW };
   }
   return undefined;
 }
+
+const NO_SPAN: Span = [0, 0, 0];
 
 /** Up to when the batteries have been heard where they are since their last step. */
 export function heldUntilMs(tracks: BatteryTracks): number {
@@ -142,25 +156,25 @@ function finishedStep(tracks: BatteryTracks): BatteryStep | undefined {
   let heldSinceMs = 0;
   for (const track of tracks.batteries) {
     if (!hasMoved(track)) continue;
-    const [beforeW, newestW] = [track.acW.at(-2), track.acW.at(-1)];
-    if (beforeW === undefined || newestW === undefined || !isAt(newestW, beforeW)) return undefined;
+    if (!isAt(track.lastW, track.beforeW)) return undefined;
     fromMs = Math.min(fromMs, track.anchorMs);
     toMs = Math.max(toMs, settledMs(track));
     heldSinceMs = Math.max(heldSinceMs, track.levelMs);
   }
   if (toMs === 0) return undefined;
-  for (const track of tracks.batteries) if ((track.atMs.at(-1) ?? 0) < toMs) return undefined;
-  const stepW = tracks.batteries.map((track) =>
-    hasMoved(track) ? (track.acW.at(-1) ?? 0) - track.anchorW : 0,
-  );
+  for (const track of tracks.batteries) if (track.lastMs < toMs) return undefined;
+  const stepW = tracks.batteries.map((track) => (hasMoved(track) ? track.lastW - track.anchorW : 0));
   return { fromMs, toMs, heldSinceMs, stepW };
 }
 
-/** Device time of the first of the newest readings that are all at one level. */
-function settledMs({ atMs, acW }: BatteryTrack): number {
-  const newestW = acW.at(-1) ?? 0;
-  let settled = atMs.at(-1) ?? 0;
-  for (let i = atMs.length - 2; i >= 0 && isAt(newestW, acW[i] ?? 0); i--) settled = atMs[i] ?? settled;
+/** Device time from which on all readings are at one level with the newest. */
+function settledMs({ spans, lastMs, lastW, beforeMs }: BatteryTrack): number {
+  let settled = Math.min(lastMs, beforeMs);
+  for (let i = spans.length - 1; i >= 0; i--) {
+    const [fromMs, leastW, mostW] = spans[i] ?? NO_SPAN;
+    if (!isAt(lastW, leastW) || !isAt(lastW, mostW)) break;
+    settled = Math.min(settled, fromMs);
+  }
   return settled;
 }
 
@@ -170,9 +184,8 @@ function settledMs({ atMs, acW }: BatteryTrack): number {
  */
 function isSwitching(tracks: BatteryTracks): boolean {
   return tracks.batteries.every((track) => {
-    const newestW = track.acW.at(-1) ?? 0;
-    const turned = newestW > 0 !== track.anchorW > 0;
-    return !hasMoved(track) || turned || isIdle(newestW) || isIdle(track.anchorW);
+    const turned = track.lastW > 0 !== track.anchorW > 0;
+    return !hasMoved(track) || turned || isIdle(track.lastW) || isIdle(track.anchorW);
   });
 }
 
@@ -182,8 +195,7 @@ export function isIdle(acW: number): boolean {
 }
 
 function hasMoved(track: BatteryTrack): boolean {
-  const newestW = track.acW.at(-1);
-  return newestW !== undefined && !isAt(track.anchorW, newestW);
+  return track.spans.length > 0 && !isAt(track.anchorW, track.lastW);
 }
 
 function isAt(levelW: number, acW: number): boolean {
@@ -192,20 +204,25 @@ function isAt(levelW: number, acW: number): boolean {
 
 function settle(track: BatteryTrack): void {
   if (hasMoved(track)) track.levelMs = settledMs(track);
-  track.anchorMs = track.atMs.at(-1) ?? track.anchorMs;
-  track.anchorW = track.acW.at(-1) ?? track.anchorW;
+  track.anchorMs = track.lastMs;
+  track.anchorW = track.lastW;
 }
 
 function forget(track: BatteryTrack): void {
-  track.atMs.length = 0;
-  track.acW.length = 0;
+  track.spans.length = 0;
+  track.lastMs = 0;
 }
 
 function push(track: BatteryTrack, at: number, acW: number): void {
-  if (track.atMs.length === RECENT) {
-    track.atMs.shift();
-    track.acW.shift();
+  [track.beforeMs, track.beforeW] = track.spans.length === 0 ? [at, acW] : [track.lastMs, track.lastW];
+  track.lastMs = at;
+  track.lastW = acW;
+  const newest = track.spans.at(-1);
+  if (newest !== undefined && at - newest[0] < SPAN_MS) {
+    newest[1] = Math.min(newest[1], acW);
+    newest[2] = Math.max(newest[2], acW);
+    return;
   }
-  track.atMs.push(at);
-  track.acW.push(acW);
+  if (track.spans.length === RECENT) track.spans.shift();
+  track.spans.push([at, acW, acW]);
 }

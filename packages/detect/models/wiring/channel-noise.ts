@@ -33,9 +33,9 @@ export function startChannelNoise(): ChannelNoise {
 export function learnNoise(noise: ChannelNoise, differenceW: number): void {
   const size = Math.abs(differenceW);
   const isJump = size > JUMP_SCALES * scaleW(noise) + LEAST_SCALE_W;
-  noise.jumpShare += SHARE_GAIN * ((isJump ? 1 : 0) - noise.jumpShare);
-  noise.medianW *= size > noise.medianW ? 1 + MEDIAN_GAIN : 1 - MEDIAN_GAIN;
-  if (noise.medianW < 1) noise.medianW = 1;
+  noise.jumpShare = rounded(noise.jumpShare + SHARE_GAIN * ((isJump ? 1 : 0) - noise.jumpShare), 1e5);
+  const medianW = noise.medianW * (size > noise.medianW ? 1 + MEDIAN_GAIN : 1 - MEDIAN_GAIN);
+  noise.medianW = Math.max(1, rounded(medianW, 1e3));
 }
 
 /**
@@ -64,6 +64,10 @@ export function logMixture(residualW: number, scale: number, outlierShare: numbe
   const z = residualW / scale;
   const core = T3_PEAK / (scale * (1 + (z * z) / 3) ** 2);
   return Math.log((1 - outlierShare) * core + outlierShare / JUMP_RANGE_W);
+}
+
+function rounded(value: number, steps: number): number {
+  return Math.round(value * steps) / steps;
 }
 
 function scaleW(noise: ChannelNoise): number {

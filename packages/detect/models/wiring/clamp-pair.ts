@@ -12,7 +12,7 @@ import {
   logPriorsOf,
   type PairName,
 } from './arrangement.ts';
-import { addEvidence, logOdds } from './sequential-test.ts';
+import { logOdds, withEvidence } from './sequential-test.ts';
 
 /** `steps`: switching battery; `levels`: inlet against battery; `lineLoads`: 240 V loads; `standing`: standing import; `voltage`: loads that pull their own leg's voltage down. */
 export const EVIDENCE_KINDS = ['steps', 'levels', 'lineLoads', 'standing', 'voltage'] as const;
@@ -30,19 +30,9 @@ const RATIO_LOG_RANGE = 2 * Math.log(OTHER_RATIO.most / OTHER_RATIO.least);
 /** A gain is known when the last two are within this share of each other. */
 const SAME_GAIN = 0.1;
 
-/** What has long been certain is judged again so often: an incident may have been held back meanwhile. */
-const REPEAT_MS = 15 * 60_000;
-/** Hypotheses this far below the likeliest one do not matter for now, nats. */
-const SETTLED_NATS = 5;
-
 const clampSchema = z.object({
-  counts: z.object({
-    steps: z.number(),
-    levels: z.number(),
-    lineLoads: z.number(),
-    standing: z.number(),
-    voltage: z.number(),
-  }),
+  /** Pieces of evidence, in the order of EVIDENCE_KINDS. */
+  counts: z.array(z.number()).length(EVIDENCE_KINDS.length),
   /** Device time of the last evidence; 0 before any. */
   lastMs: z.number(),
   /** Device time of the first evidence against this clamp since the last for it; 0 while it is for it. */
@@ -52,11 +42,12 @@ const clampSchema = z.object({
 
 export const clampPairSchema = z.object({
   name: z.enum(['service', 'inlets']),
-  /** Posterior of each arrangement, nats below the most likely one. */
-  logs: z.array(z.number()),
+  /** Posterior of each arrangement, in hundredths of a nat above its floor: most stand there. */
+  above: z.array(z.number()),
   clamps: z.array(clampSchema),
-  /** Pieces of evidence that changed something: tells a detector whether there is anything new to judge. */
-  pieces: z.number(),
+  /** Is there something to judge since the newest reading? */
+  isNews: z.boolean(),
+  /** Device time at which there last was. */
   newsMs: z.number(),
 });
 export type ClampPair = z.infer<typeof clampPairSchema>;
@@ -67,13 +58,32 @@ export type ChannelLikelihood = (channel: number, swapped: boolean, state: Clamp
 /** @param channels 1 or 2 */
 export function startClampPair(name: PairName, channels: number): ClampPair {
   const clamps = Array.from({ length: channels }, startClamp);
-  const logs = [...logPriorsOf(name, channels)];
-  addEvidence(
-    logs,
-    logFloorsOf(name, channels),
-    logs.map(() => 0),
+  const pair: ClampPair = { name, above: [], clamps, isNews: false, newsMs: 0 };
+  const priors = logPriorsOf(name, channels);
+  update(
+    pair,
+    priors,
+    priors.map(() => 0),
+    0,
   );
-  return { name, logs, clamps, pieces: 0, newsMs: 0 };
+  return pair;
+}
+
+/** Posterior of each arrangement, nats below the most likely one, in the order of `arrangementsOf`. */
+export function logsOf({ name, above, clamps }: ClampPair): number[] {
+  return logFloorsOf(name, clamps.length).map((floor, h) => floor + (above[h] ?? 0) / 100);
+}
+
+/** Adds evidence to what is known. A hundredth of a nat decides nothing, even if it comes again and again. */
+function update(
+  pair: ClampPair,
+  logs: readonly number[],
+  logLikelihoods: readonly number[],
+  weight: number,
+): void {
+  const floors = logFloorsOf(pair.name, pair.clamps.length);
+  const next = withEvidence(logs, floors, logLikelihoods, weight);
+  pair.above = floors.map((floor, h) => Math.round(100 * ((next[h] ?? 0) - floor)));
 }
 
 /**
@@ -114,23 +124,27 @@ export function learnJointly(
   likelihood: (arrangement: Arrangement) => number,
 ): void {
   const channels = pair.clamps.length;
-  const before = [...pair.logs];
-  addEvidence(pair.logs, logFloorsOf(pair.name, channels), arrangementsOf(channels).map(likelihood), weight);
-  const changed = pair.logs.some((log, h) => log !== before[h]);
-  if (changed || at - pair.newsMs > REPEAT_MS) {
-    pair.pieces += 1;
-    pair.newsMs = at;
-  }
+  const before = pair.above;
+  update(pair, logsOf(pair), arrangementsOf(channels).map(likelihood), weight);
+  const changed = pair.above.some((nats, h) => nats !== before[h]);
+  if (changed) tell(pair, at);
   for (const channel of concerns) {
     const clamp = pair.clamps[channel];
     if (clamp === undefined) continue;
-    clamp.counts[kind] += 1;
+    const place = EVIDENCE_KINDS.indexOf(kind);
+    clamp.counts[place] = (clamp.counts[place] ?? 0) + 1;
     clamp.lastMs = at;
     if (!changed) continue;
-    const gained = rightLogOdds(pair, channel) - rightLogOdds({ ...pair, logs: before }, channel);
+    const gained = rightLogOdds(pair, channel) - rightLogOdds({ ...pair, above: before }, channel);
     if (gained > 0) clamp.againstSinceMs = 0;
     else if (gained < 0 && clamp.againstSinceMs === 0) clamp.againstSinceMs = at;
   }
+}
+
+/** There is something to judge. */
+export function tell(pair: ClampPair, at: number): void {
+  pair.isNews = true;
+  pair.newsMs = at;
 }
 
 /** Remembers the ratio of what a channel showed to what it should have shown. */
@@ -199,7 +213,7 @@ export function isOwnRatio(gain: number): boolean {
 /** Posterior log odds of the arrangements of which `isIn` holds, nats. */
 export function pairLogOdds(pair: ClampPair, isIn: (arrangement: Arrangement) => boolean): number {
   const arrangements = arrangementsOf(pair.clamps.length);
-  return logOdds(pair.logs, (h) => {
+  return logOdds(logsOf(pair), (h) => {
     const arrangement = arrangements[h];
     return arrangement !== undefined && isIn(arrangement);
   });
@@ -232,15 +246,11 @@ export function swappedLogOdds(pair: ClampPair): number {
   return pairLogOdds(pair, ({ swapped }) => swapped);
 }
 
-/** True while no other arrangement comes near the likeliest one. */
-export function isSettled({ logs }: ClampPair): boolean {
-  return logs.every((log) => log === 0 || log < -SETTLED_NATS);
-}
-
 /** The most likely arrangement. */
 export function likeliest(pair: ClampPair): Arrangement {
   const arrangements = arrangementsOf(pair.clamps.length);
-  const arrangement = arrangements[pair.logs.indexOf(Math.max(...pair.logs))] ?? arrangements[0];
+  const logs = logsOf(pair);
+  const arrangement = arrangements[logs.indexOf(Math.max(...logs))] ?? arrangements[0];
   if (arrangement === undefined) throw new Error('a pair has at least one arrangement');
   return arrangement;
 }
@@ -260,15 +270,21 @@ export function forgetClamp(pair: ClampPair, channel: number): void {
     });
     return Math.log(sum);
   };
-  const logs = arrangements.map((a, h) => (priors[h] ?? 0) + known(a, pair.logs) - known(a, priors));
-  pair.logs = logs;
-  addEvidence(
-    pair.logs,
-    logFloorsOf(pair.name, channels),
-    logs.map(() => 0),
+  const logs = logsOf(pair);
+  const left = arrangements.map((a, h) => (priors[h] ?? 0) + known(a, logs) - known(a, priors));
+  update(
+    pair,
+    left,
+    left.map(() => 0),
+    0,
   );
   pair.clamps[channel] = startClamp();
-  pair.pieces += 1;
+  pair.newsMs = 0;
+}
+
+/** Pieces of evidence of one kind on a clamp. */
+export function countOf({ counts }: ClampPair['clamps'][number], kind: EvidenceKind): number {
+  return counts[EVIDENCE_KINDS.indexOf(kind)] ?? 0;
 }
 
 /** The upper of the two middle values where there are two. */
@@ -278,7 +294,7 @@ export function medianOf(values: readonly number[]): number | undefined {
 
 function startClamp(): ClampPair['clamps'][number] {
   return {
-    counts: { steps: 0, levels: 0, lineLoads: 0, standing: 0, voltage: 0 },
+    counts: EVIDENCE_KINDS.map(() => 0),
     lastMs: 0,
     againstSinceMs: 0,
     gains: [],

@@ -1,65 +1,139 @@
 // An inlet channel should read what its battery says it draws, whatever the level and without any step:
 // slope +1. The batteries' readings of the last seconds bracket what it can be, which takes in the offset of
 // the clocks and the battery's own modulation.
+//
+// Readings at one level share their errors: a wrong ratio fits them all as well as it fits the first. So one
+// level counts for MOST_OF_LEVEL observations, however long it lasts. Not compared are
+//   - a battery that is not steady, or an inlet channel that is not: one that hunts between charging and feeding
+//     may be read in the one whenever the meter looks at the other;
+//   - a level to which only one side has moved: the other's figure is stale or frozen. Unless the channel shows
+//     nothing at all (a dead clamp), or jumped without the service (a clamp that was turned just then).
 
 import type { Site } from '@afterwatt/wire';
+import { z } from 'zod';
 import { type BatteryTracks, rangeSince } from './battery-track.ts';
 import { logMixture } from './channel-noise.ts';
-import { type ClampPair, isSettled, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
+import { type ClampPair, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
 import { isSilent } from './inlet-step-evidence.ts';
-import { CLOCK_OFFSET_MS, inletSign, sameLeg } from './inlets.ts';
-import { type MeterWindow, rowBefore } from './meter-window.ts';
+import { CLOCK_OFFSET_MS, inletSign, NO_SIGNAL_W, sameLeg } from './inlets.ts';
+import { type MeterRow, type MeterWindow, rowBefore, rowsSince } from './meter-window.ts';
 
 /** Less says nothing of direction: standby draw, and the clamp's own error near 0. */
 const LEAST_LEVEL_W = 100;
-/** Readings of one level share their errors: so much time of them counts as one observation. */
+/** So much time of one level counts as one observation, and a level for so many. */
 const OBSERVATION_MS = 30_000;
+const MOST_OF_LEVEL = 3;
+/** Levels within this share of each other, or so many watts, are the same. */
+const SAME_LEVEL = { share: 0.2, watts: 60 };
+/** Once there is no more to be learned from a level, it is looked at so often. */
+const LOOK_MS = 15_000;
+/** A service channel that moves by less than this share of what an inlet channel does moves by itself. */
+const TOGETHER_SHARE = 0.4;
 /** Below this the error near 0 hides the ratio. */
 const LEAST_RATIO_LEVEL_W = 400;
 /** Errors of clamp and battery near 0. */
 const ZERO_ERROR_W = 15;
 const LEVEL_ACCURACY = 0.04;
+/** A ratio that was learned fits less exactly than one that is known, or it would win by having been fitted. */
+const RATIO_ACCURACY = 0.07;
+/** Even enough to tell a ratio; even enough to tell a direction. */
 const STEADY_SHARE = 0.1;
-/** A battery heard less often than this may have been switched and back in between. */
-const SELDOM_MS = 25_000;
-const STILL_SHARE = 0.3;
+const STILL_SHARE = 0.35;
 /** Share of pairs that do not belong together: a lost reading, a clock that jumps. */
 const OUTLIER_SHARE = 0.02;
-/** Share of pairs in which the battery was idle after all, by a clock further off. */
+/** Share of pairs in which the battery was idle after all, by a clock further off: less, the longer it goes on. */
 const MISPLACED_SHARE = 0.02;
+const STILL_MISPLACED = 0.1;
 const LOG_OUTLIER = logMixture(Number.POSITIVE_INFINITY, 1, OUTLIER_SHARE);
 
+export const levelsSchema = z.object({
+  /** Device time of the meter reading that was last compared. */
+  comparedMs: z.number(),
+  /** The present level: what the batteries of each inlet said, and what its channel showed, W. */
+  saidW: z.array(z.number()),
+  shownW: z.array(z.number()),
+  /** Observations that it has been counted for. */
+  used: z.number(),
+  /** An inlet channel has jumped since, and the service did not move with it. */
+  jumped: z.boolean(),
+});
+export type Levels = z.infer<typeof levelsSchema>;
+
+export function startLevels(inlets: number): Levels {
+  const none = Array.from({ length: inlets }, () => 0);
+  return { comparedMs: 0, saidW: none, shownW: [...none], used: MOST_OF_LEVEL, jumped: false };
+}
+
+/** Takes what the meter's channels moved by between two consecutive readings, W, in place. */
+export function noteJump(levels: Levels, inletStepW: readonly number[], legStepW: readonly number[]): void {
+  const mostW = Math.max(...inletStepW.map(Math.abs));
+  if (mostW < SAME_LEVEL.watts) return;
+  if (legStepW.every((watts) => Math.abs(watts) < TOGETHER_SHARE * mostW)) levels.jumped = true;
+}
+
 /**
- * Compares the newest meter reading that the batteries have been heard for CLOCK_OFFSET_MS after.
- * @param comparedMs device time of the meter reading that was compared before
+ * Compares the newest meter reading that the batteries have been heard for CLOCK_OFFSET_MS after, in place.
  * @param at device time of the battery reading that has just come
- * @returns device time of the meter reading now compared
  */
 export function learnFromLevel(
   pair: ClampPair,
+  levels: Levels,
   site: Site,
   tracks: BatteryTracks,
   window: MeterWindow,
-  comparedMs: number,
   at: number,
-): number {
+): void {
   const meter = rowBefore(window, at - CLOCK_OFFSET_MS);
-  if (meter === undefined || meter.at <= comparedMs) return comparedMs;
-  // What is settled need not be asked with every reading: one whole observation is worth as much as its parts.
-  if (isSettled(pair) && meter.at - comparedMs < OBSERVATION_MS) return comparedMs;
-  const levels = site.inlets.map(({ number }) => levelOf(site, tracks, number, meter.at - CLOCK_OFFSET_MS));
-  const shownW = site.inlets.map(({ number }) => meter.inletW[number - 1] ?? null);
-  const loaded = site.inlets.map((_, i) => i).filter((i) => mostW(levels[i]) >= LEAST_LEVEL_W);
-  if (loaded.length === 0 || levels.includes(null) || shownW.includes(null)) return meter.at;
-  const sinceMs = tracks.batteries.reduce((least, { atMs }) => Math.min(least, atMs.at(-2) ?? 0), at);
-  if (at - sinceMs > SELDOM_MS && !isStill(window, sinceMs, shownW)) return meter.at;
-  const oneLeg = sameLeg(site);
-  const weight = Math.min(1, (meter.at - comparedMs) / OBSERVATION_MS);
-  learn(pair, 'levels', meter.at, weight, loaded, (channel, swapped, state) => {
-    const level = levels[swapped ? 1 - channel : channel];
+  const elapsedMs = (meter?.at ?? 0) - levels.comparedMs;
+  if (meter === undefined || elapsedMs <= 0) return;
+  if (levels.used >= MOST_OF_LEVEL && elapsedMs < LOOK_MS) return;
+  levels.comparedMs = meter.at;
+  const fromMs = meter.at - CLOCK_OFFSET_MS;
+  const said = site.inlets.flatMap(({ number }) => saidOf(site, tracks, number, fromMs) ?? []);
+  const shownW = site.inlets.flatMap(({ number }) => meter.inletW[number - 1] ?? []);
+  if (said.length < site.inlets.length || shownW.length < site.inlets.length) return;
+  const heardMs = tracks.batteries.reduce((least, { beforeMs }) => Math.min(least, beforeMs), fromMs);
+  const rows = rowsSince(window, heardMs);
+  if (!said.every(isEven) || !rows.every((row) => isStill(row, site, shownW))) return;
+  if (!isLevel(levels, said, shownW)) {
+    if (!areBothMoved(levels, said, shownW)) return;
+    takeLevel(levels, said, shownW);
+  }
+  const weight = Math.min(1, elapsedMs / OBSERVATION_MS, MOST_OF_LEVEL - levels.used);
+  const loaded = said.flatMap((range, i) => (Math.abs(middleOf(range)) >= LEAST_LEVEL_W ? [i] : []));
+  if (weight <= 0 || loaded.length === 0) return;
+  const misplaced = MISPLACED_SHARE * STILL_MISPLACED ** Math.floor(levels.used);
+  const compared: Compared = { said, shownW, loaded, rows, oneLeg: sameLeg(site), misplaced };
+  judge(pair, compared, weight, meter.at);
+  const isFirst = levels.used < 1 && levels.used + weight >= 1;
+  levels.used = Math.round(100 * (levels.used + weight)) / 100;
+  if (!isFirst) return;
+  for (const channel of loaded) {
+    const range = said[channel];
+    if (range !== undefined && isSteady(range)) {
+      noteGain(pair, channel, (shownW[channel] ?? 0) / middleOf(range));
+    }
+  }
+}
+
+interface Compared {
+  readonly said: readonly Range[];
+  readonly shownW: readonly number[];
+  /** Channels of inlets that carry enough to tell. */
+  readonly loaded: readonly number[];
+  readonly rows: readonly MeterRow[];
+  readonly oneLeg: boolean;
+  readonly misplaced: number;
+}
+
+function judge(pair: ClampPair, compared: Compared, weight: number, at: number): void {
+  const { said, shownW, loaded, rows, oneLeg, misplaced } = compared;
+  learn(pair, 'levels', at, weight, loaded, (channel, swapped, state) => {
+    const range = said[swapped ? 1 - channel : channel];
     const channelW = shownW[channel];
-    if (level === undefined || level === null || channelW === undefined || channelW === null) return 0;
-    const explains = (gain: number) => logExplained(channelW, gain, level);
+    if (range === undefined || channelW === undefined) return 0;
+    const explains = (gain: number, accuracy = LEVEL_ACCURACY) =>
+      logExplained(channelW, gain, range, accuracy, misplaced);
     const sign = inletSign(swapped, oneLeg);
     switch (state) {
       case 'right':
@@ -67,68 +141,96 @@ export function learnFromLevel(
       case 'reversed':
         return explains(-sign);
       case 'dead':
-        return isSilent(window.rows, channel) ? explains(0) : LOG_OUTLIER;
+        return isSilent(rows, channel) ? explains(0) : LOG_OUTLIER;
       case 'ratio': {
-        const middleW = (level.lowW + level.highW) / 2;
-        if (!isSteady(level)) return explains(sign);
+        const middleW = middleOf(range);
+        if (!isSteady(range)) return explains(sign);
         if (swapped) return LOG_OUTLIER;
-        const explainsW = (expectedW: number) => explains(expectedW / middleW);
+        const explainsW = (expectedW: number) => explains(expectedW / middleW, RATIO_ACCURACY);
         return ratioLikelihood(pair, channel, null, channelW, middleW, explainsW, LOG_OUTLIER);
       }
     }
   });
-  for (const channel of loaded) {
-    const level = levels[channel];
-    const channelW = shownW[channel];
-    if (level && isSteady(level) && channelW !== null && channelW !== undefined) {
-      noteGain(pair, channel, (2 * channelW) / (level.lowW + level.highW));
-    }
-  }
-  return meter.at;
 }
 
-function mostW(level: Level | null | undefined): number {
-  return level === null || level === undefined ? 0 : Math.max(Math.abs(level.lowW), Math.abs(level.highW));
-}
-
-/** True if the inlet channels have not moved since then: what a battery says seldom holds in between. */
-function isStill(window: MeterWindow, sinceMs: number, shownW: readonly (number | null)[]): boolean {
-  return window.rows.every(
-    ({ at, inletW }) =>
-      at < sinceMs ||
-      shownW.every((watts, i) => {
-        const change = Math.abs((inletW[i] ?? 0) - (watts ?? 0));
-        return change <= ZERO_ERROR_W + STILL_SHARE * Math.abs(watts ?? 0);
-      }),
+/** Still where the batteries and the channels were? */
+function isLevel({ saidW, shownW }: Levels, said: readonly Range[], nowW: readonly number[]): boolean {
+  return (
+    said.every((range, i) => isNear(middleOf(range), saidW[i])) && nowW.every((w, i) => isNear(w, shownW[i]))
   );
 }
 
-interface Level {
+/** Have both the batteries and the channels come from another level, so far as they can? */
+function areBothMoved(levels: Levels, said: readonly Range[], shownW: readonly number[]): boolean {
+  const saidMoved = said.some((range, i) => !isNear(middleOf(range), levels.saidW[i]));
+  const shownMoved = shownW.some((watts, i) => !isNear(watts, levels.shownW[i]));
+  if (saidMoved && shownMoved) return true;
+  return saidMoved ? shownW.every((watts) => Math.abs(watts) <= NO_SIGNAL_W) : levels.jumped;
+}
+
+function takeLevel(levels: Levels, said: readonly Range[], shownW: readonly number[]): void {
+  levels.saidW = said.map((range) => Math.round(middleOf(range)));
+  levels.shownW = [...shownW];
+  levels.used = 0;
+  levels.jumped = false;
+}
+
+function isNear(watts: number, levelW = 0): boolean {
+  return Math.abs(watts - levelW) <= Math.max(SAME_LEVEL.watts, SAME_LEVEL.share * Math.abs(levelW));
+}
+
+interface Range {
   readonly lowW: number;
   readonly highW: number;
 }
 
-/** Log density of what a channel shows, if its gain is this, whatever of the level's range it was just then. */
-function logExplained(channelW: number, gain: number, { lowW, highW }: Level): number {
-  const middleW = (lowW + highW) / 2;
-  const scaleW = ZERO_ERROR_W + LEVEL_ACCURACY * Math.abs(middleW) + (highW - lowW) / 8;
+function middleOf({ lowW, highW }: Range): number {
+  return (lowW + highW) / 2;
+}
+
+function isEven({ lowW, highW }: Range): boolean {
+  return highW - lowW <= 2 * ZERO_ERROR_W + STILL_SHARE * Math.max(Math.abs(lowW), Math.abs(highW));
+}
+
+function isStill({ inletW }: MeterRow, site: Site, shownW: readonly number[]): boolean {
+  return site.inlets.every(({ number }, i) => {
+    const levelW = shownW[i] ?? 0;
+    return Math.abs((inletW[number - 1] ?? 0) - levelW) <= ZERO_ERROR_W + STILL_SHARE * Math.abs(levelW);
+  });
+}
+
+/** Log density of what a channel shows, if its gain is this, whatever of the range it was just then. */
+function logExplained(
+  channelW: number,
+  gain: number,
+  range: Range,
+  accuracy: number,
+  misplacedShare: number,
+): number {
+  const { lowW, highW } = range;
+  const middleW = middleOf(range);
+  const scaleW = ZERO_ERROR_W + accuracy * Math.abs(middleW) + (highW - lowW) / 8;
   let density = 0;
-  for (const trueW of [lowW, middleW, highW]) {
-    density += Math.exp(logMixture(channelW - gain * trueW, scaleW, OUTLIER_SHARE)) / 3;
-  }
+  for (const trueW of [lowW, middleW, highW]) density += normalDensity(channelW - gain * trueW, scaleW) / 3;
   // A clock that is off by more, around the battery's switching: it may have been idle.
-  const idle = Math.exp(logMixture(channelW, ZERO_ERROR_W, OUTLIER_SHARE));
-  return Math.log((1 - MISPLACED_SHARE) * density + (gain === 0 ? density : idle) * MISPLACED_SHARE);
+  const idle = gain === 0 ? density : normalDensity(channelW, ZERO_ERROR_W);
+  const misplaced = (1 - misplacedShare) * density + misplacedShare * idle;
+  return Math.log((1 - OUTLIER_SHARE) * misplaced + Math.exp(LOG_OUTLIER));
+}
+
+/** Instruments that agree within their class have no heavy tails: what is farther off belongs to no hypothesis. */
+function normalDensity(residualW: number, scaleW: number): number {
+  return Math.exp(-((residualW / scaleW) ** 2) / 2) / (Math.sqrt(2 * Math.PI) * scaleW);
 }
 
 /** High and even enough to tell a ratio from the error near 0. */
-function isSteady({ lowW, highW }: Level): boolean {
+function isSteady({ lowW, highW }: Range): boolean {
   const leastW = lowW * highW > 0 ? Math.min(Math.abs(lowW), Math.abs(highW)) : 0;
   return leastW >= LEAST_RATIO_LEVEL_W && highW - lowW <= STEADY_SHARE * leastW;
 }
 
 /** What the batteries on an inlet drew since then, between which bounds, W; null where one was not heard. */
-function levelOf(site: Site, tracks: BatteryTracks, inlet: number, sinceMs: number): Level | null {
+function saidOf(site: Site, tracks: BatteryTracks, inlet: number, sinceMs: number): Range | null {
   let lowW = 0;
   let highW = 0;
   for (const [index, battery] of site.batteries.entries()) {

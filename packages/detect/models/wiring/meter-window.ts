@@ -6,16 +6,25 @@ import { z } from 'zod';
 /** Rows kept; at 5 s they reach back a minute and a half. */
 const ROWS = 18;
 
-/** Device time and power of one reading: the two service legs, then the inlets (null: not sent). */
-const rowSchema = z.object({
-  at: z.number(),
-  legW: z.tuple([z.number(), z.number()]),
-  inletW: z.tuple([z.number().nullable(), z.number().nullable()]),
-});
-export type MeterRow = z.infer<typeof rowSchema>;
+/** What one reading said: the two service legs, then the inlets (null: not sent). */
+export interface MeterRow {
+  readonly at: number;
+  readonly legW: readonly [number, number];
+  readonly inletW: readonly [number | null, number | null];
+}
+
+/** The same as it is kept: device time, L1, L2, inlet 1, inlet 2, whole watts. */
+const keptSchema = z.tuple([
+  z.number(),
+  z.number(),
+  z.number(),
+  z.number().nullable(),
+  z.number().nullable(),
+]);
+type Kept = z.infer<typeof keptSchema>;
 
 export const meterWindowSchema = z.object({
-  rows: z.array(rowSchema).max(ROWS),
+  rows: z.array(keptSchema).max(ROWS),
   /** Place of the oldest row once the window is full. */
   next: z.number(),
 });
@@ -32,32 +41,37 @@ export function startMeterWindow(): MeterWindow {
 export function pushReading(window: MeterWindow, reading: MeterReading, spacingMs: number): void {
   const { at, l1W, l2W, inlet1W, inlet2W } = reading;
   if (l1W === null || l2W === null) return;
-  const newest = newestRow(window);
-  if (newest !== undefined && at - newest.at < spacingMs) return;
-  const oldest = window.rows[window.next];
-  if (window.rows.length < ROWS || oldest === undefined) {
-    window.rows.push({ at, legW: [l1W, l2W], inletW: [inlet1W, inlet2W] });
+  const newest = window.rows[(window.next + window.rows.length - 1) % ROWS];
+  if (newest !== undefined && at - newest[0] < spacingMs) return;
+  const kept: Kept = [at, Math.round(l1W), Math.round(l2W), whole(inlet1W), whole(inlet2W)];
+  if (window.rows.length < ROWS) {
+    window.rows.push(kept);
     return;
   }
-  oldest.at = at;
-  oldest.legW[0] = l1W;
-  oldest.legW[1] = l2W;
-  oldest.inletW[0] = inlet1W;
-  oldest.inletW[1] = inlet2W;
+  window.rows[window.next] = kept;
   window.next = (window.next + 1) % ROWS;
 }
 
-function newestRow(window: MeterWindow): MeterRow | undefined {
-  return rowBefore(window, Number.POSITIVE_INFINITY);
+function whole(watts: number | null): number | null {
+  return watts === null ? null : Math.round(watts);
 }
 
 /** The last row at or before `atMs`. */
 export function rowBefore({ rows, next }: MeterWindow, atMs: number): MeterRow | undefined {
   for (let back = 1; back <= rows.length; back++) {
-    const row = rows[(next + rows.length - back) % rows.length];
-    if (row !== undefined && row.at <= atMs) return row;
+    const kept = rows[(next + rows.length - back) % rows.length];
+    if (kept !== undefined && kept[0] <= atMs) return rowOf(kept);
   }
   return undefined;
+}
+
+/** The rows at or after `atMs`, in no order. */
+export function rowsSince({ rows }: MeterWindow, atMs: number): MeterRow[] {
+  return rows.filter(([at]) => at >= atMs).map(rowOf);
+}
+
+function rowOf([at, l1W, l2W, inlet1W, inlet2W]: Kept): MeterRow {
+  return { at, legW: [l1W, l2W], inletW: [inlet1W, inlet2W] };
 }
 
 /**
@@ -67,8 +81,8 @@ export function rowBefore({ rows, next }: MeterWindow, atMs: number): MeterRow |
 export function rowsAround(window: MeterWindow, fromMs: number, toMs: number): MeterRow[] | 'later' | 'gone' {
   const { rows, next } = window;
   const ordered = rows.length < ROWS ? rows : [...rows.slice(next), ...rows.slice(0, next)];
-  const first = ordered.findLastIndex((row) => row.at <= fromMs);
-  const last = ordered.findIndex((row) => row.at >= toMs);
+  const first = ordered.findLastIndex(([at]) => at <= fromMs);
+  const last = ordered.findIndex(([at]) => at >= toMs);
   if (first < 0) return 'gone';
-  return last < 0 ? 'later' : ordered.slice(first, last + 1);
+  return last < 0 ? 'later' : ordered.slice(first, last + 1).map(rowOf);
 }

@@ -8,11 +8,11 @@ import { noise } from '../../test-support.ts';
 import { arrangementsOf, logPriorsOf } from './arrangement.ts';
 import {
   ACCEPT_LOG_ODDS,
-  addEvidence,
   CHANGE_LOG_SHARE,
   logOdds,
   MOST_NATS,
   REJECT_LOG_ODDS,
+  withEvidence,
 } from './sequential-test.ts';
 
 const floors = (priors: readonly number[]) => priors.map((prior) => prior + CHANGE_LOG_SHARE);
@@ -25,10 +25,10 @@ function decide(
   shift: number,
   normal: () => number,
 ): { second: boolean; readings: number } {
-  const logs = [0, 0];
+  let logs = [0, 0];
   for (let readings = 1; ; readings++) {
     const x = trueMean + normal();
-    addEvidence(logs, EVEN, [-(x ** 2) / 2, -((x - shift) ** 2) / 2]);
+    logs = withEvidence(logs, EVEN, [-(x ** 2) / 2, -((x - shift) ** 2) / 2]);
     const odds = logOdds(logs, isSecond);
     if (odds >= ACCEPT_LOG_ODDS) return { second: true, readings };
     if (odds <= REJECT_LOG_ODDS) return { second: false, readings };
@@ -71,18 +71,17 @@ describe('the sequential test', () => {
   it('lets no single piece of evidence decide, from whatever state', () => {
     expect(MOST_NATS - Math.log(0.96 / 0.01)).toBeLessThan(ACCEPT_LOG_ODDS);
     const priors = [Math.log(0.99), Math.log(0.01)];
-    const logs = [...priors];
-    addEvidence(logs, floors(priors), [-1000, 0]);
+    const logs = withEvidence(priors, floors(priors), [-1000, 0]);
     expect(logOdds(logs, isSecond)).toBeLessThan(ACCEPT_LOG_ODDS);
   });
 
   it('finds a change after years of proof as fast as after a week (Page)', () => {
     const priors = [Math.log(0.99), Math.log(0.01)];
     const readingsToTurn = (proof: number) => {
-      const logs = [...priors];
-      for (let i = 0; i < proof; i++) addEvidence(logs, floors(priors), [0, -3]);
+      let logs = priors;
+      for (let i = 0; i < proof; i++) logs = withEvidence(logs, floors(priors), [0, -3]);
       for (let i = 1; ; i++) {
-        addEvidence(logs, floors(priors), [-3, 0]);
+        logs = withEvidence(logs, floors(priors), [-3, 0]);
         if (logOdds(logs, isSecond) >= ACCEPT_LOG_ODDS) return i;
       }
     };
@@ -96,12 +95,12 @@ describe('the sequential test', () => {
     });
     fc.assert(
       fc.property(pieces, (evidence) => {
-        const [there, back] = [
+        let [there, back] = [
           [0, 0],
           [0, 0],
         ];
-        for (const piece of evidence) addEvidence(there, EVEN, piece);
-        for (const piece of evidence.toReversed()) addEvidence(back, EVEN, piece);
+        for (const piece of evidence) there = withEvidence(there, EVEN, piece);
+        for (const piece of evidence.toReversed()) back = withEvidence(back, EVEN, piece);
         expect(logOdds(there, isSecond)).toBeCloseTo(logOdds(back, isSecond), 1);
       }),
     );

@@ -28,30 +28,26 @@ export const CHANGE_LOG_SHARE = -8;
 export const MOST_NATS = 6.5;
 
 /**
- * Adds one piece of evidence to posterior log probabilities, in place. The largest is kept at 0.
+ * Posterior log probabilities after one more piece of evidence; the largest is 0, and none is below its floor.
+ * @param logs before it
  * @param logFloors below which no hypothesis falls: its log prior plus CHANGE_LOG_SHARE, usually
  * @param logLikelihoods of the observation under each hypothesis, nats, up to a common constant
  * @param weight 0 to 1: less than 1 for observations that share their errors with their neighbours
  */
-export function addEvidence(
-  logs: number[],
+export function withEvidence(
+  logs: readonly number[],
   logFloors: readonly number[],
   logLikelihoods: readonly number[],
   weight = 1,
-): void {
+): number[] {
   // A likelihood that is no number (a reading beyond all sense) is no evidence.
-  if (!logLikelihoods.every(Number.isFinite)) return;
+  const isSound = logLikelihoods.every(Number.isFinite);
   const best = largest(logLikelihoods);
-  for (let h = 0; h < logs.length; h++) {
-    const nats = Math.max((logLikelihoods[h] ?? 0) - best, -MOST_NATS);
-    logs[h] = (logs[h] ?? 0) + weight * nats;
-  }
-  const top = largest(logs);
-  for (let h = 0; h < logs.length; h++) {
-    const floor = logFloors[h] ?? 0;
-    // A thousandth of a nat decides nothing and keeps the saved state short.
-    logs[h] = Math.round(1000 * Math.max((logs[h] ?? 0) - top, floor)) / 1000;
-  }
+  const added = logs.map((log, h) =>
+    isSound ? log + weight * Math.max((logLikelihoods[h] ?? 0) - best, -MOST_NATS) : log,
+  );
+  const top = largest(added);
+  return added.map((log, h) => Math.max(log - top, logFloors[h] ?? 0));
 }
 
 /**

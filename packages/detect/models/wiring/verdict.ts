@@ -3,13 +3,12 @@
 import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import { ABSENT, type Facts, type Figure, type Verdict } from '../../detector.ts';
-import { type ClampPair, EVIDENCE_KINDS, type EvidenceKind, medianOf } from './clamp-pair.ts';
+import { type ClampPair, countOf, EVIDENCE_KINDS, type EvidenceKind, medianOf } from './clamp-pair.ts';
 import { ACCEPT_LOG_ODDS, probability, REJECT_LOG_ODDS } from './sequential-test.ts';
 
-/** What a wiring detector remembers: how much of the pair's evidence it has judged. */
-export const judgedSchema = z.object({ pieces: z.number() });
-export type Judged = z.infer<typeof judgedSchema>;
-export const startJudged = (): Judged => ({ pieces: 0 });
+/** A wiring detector remembers nothing: what there is to know is in the model. */
+export const statelessSchema = z.object({});
+export const startStateless = (): z.infer<typeof statelessSchema> => ({});
 
 /** Wiring is judged by evidence, not by time: an incident comes and goes with the decision. */
 export const NO_DELAYS = { onDelayMs: 0, offDelayMs: 0 };
@@ -24,13 +23,6 @@ const EVIDENCE_LABELS: Readonly<Record<EvidenceKind, { label: string; source: st
   voltage: { label: 'Loads that the leg voltages answered to', source: 'l1.v less l2.v, by Kirchhoff' },
   standing: { label: 'Quarter hours of standing load', source: 'service channel with the battery idle' },
 };
-
-/** True when the pair knows more than the detector has judged; notes that it is judged now. */
-export function hasNews(judged: Judged, pair: ClampPair): boolean {
-  if (judged.pieces === pair.pieces) return false;
-  judged.pieces = pair.pieces;
-  return true;
-}
 
 export interface Judgement {
   readonly logOdds: number;
@@ -79,7 +71,7 @@ export function batterySeries(site: Site): string[] {
 
 function countFigures(clamps: ClampPair['clamps']): Figure[] {
   return EVIDENCE_KINDS.flatMap((kind) => {
-    const count = clamps.reduce((sum, clamp) => sum + clamp.counts[kind], 0);
+    const count = clamps.reduce((sum, clamp) => sum + countOf(clamp, kind), 0);
     return count === 0 ? [] : [{ ...EVIDENCE_LABELS[kind], value: count, unit: '' }];
   });
 }

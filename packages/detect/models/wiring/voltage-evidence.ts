@@ -172,7 +172,7 @@ function learnResolution(voltages: Voltages, sizeV: number): void {
 
 function learnNoise(voltages: Voltages, sizeV: number): void {
   const factor = sizeV > voltages.noiseV ? 1 + NOISE_GAIN : 1 - NOISE_GAIN;
-  voltages.noiseV = Math.max(LEAST_NOISE_V, voltages.noiseV * factor);
+  voltages.noiseV = Math.max(LEAST_NOISE_V, Math.round(1e4 * voltages.noiseV * factor) / 1e4);
 }
 
 /** What a change must stand out from, V: usual noise, and the edges of rounding. */
