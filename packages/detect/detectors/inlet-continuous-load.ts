@@ -34,6 +34,8 @@ const MINUTE_MS = 60_000;
 const HOUR_MS = 60 * MINUTE_MS;
 /** So much of a stretch has to be known by readings. */
 const LEAST_COVER = 0.9;
+/** A reading speaks for so long, though its device is registered as faster. */
+const LONGEST_SPAN_MS = MINUTE_MS;
 /** A plan is believed once the charge has stood at its rate for so long. */
 const PLAN_PROVEN_MS = 10 * MINUTE_MS;
 /** Constant power ends about here (see @afterwatt/storm). */
@@ -156,7 +158,7 @@ function takeReading(stretch: Stretch, atMs: number, load: CircuitLoad, ratio: n
     if (isOver) stretch.sinceMs = atMs;
     return;
   }
-  const knownMs = Math.min(sinceLastMs, GAP_PERIODS * periodMs);
+  const knownMs = Math.min(sinceLastMs, Math.max(LONGEST_SPAN_MS, GAP_PERIODS * periodMs));
   stretch.coveredMs += knownMs;
   stretch.ratioMs = Math.round(stretch.ratioMs + ratio * knownMs);
   stretch.ampsMs = Math.round(stretch.ampsMs + Math.abs(amps) * knownMs);
