@@ -44,19 +44,21 @@ export function* commits(delivery: Delivery): Generator<Commit, void, undefined>
   let onTheirWay: OnItsWay[] = [];
   let earliestMs = NEVER;
   let stormsTold = 0;
-  let atMs = Math.floor(fromMs / COMMIT_EVERY_MS) * COMMIT_EVERY_MS;
-  let pulseMs = Math.ceil(atMs / PULSE_EVERY_MS) * PULSE_EVERY_MS;
+  let pulseMs = Math.ceil(fromMs / PULSE_EVERY_MS) * PULSE_EVERY_MS;
 
-  function commit(): Commit | undefined {
+  /** When there is something to commit next: commits are made on whole seconds. */
+  function dueMs(): number {
+    const nextMs = Math.min(earliestMs, storms[stormsTold]?.at ?? NEVER, pulseMs);
+    return Math.ceil(nextMs / COMMIT_EVERY_MS) * COMMIT_EVERY_MS;
+  }
+
+  function commit(atMs: number): Commit {
     const isPulse = atMs === pulseMs;
     if (isPulse) pulseMs += PULSE_EVERY_MS;
     const storm = storms[stormsTold];
     const hasStorm = storm !== undefined && storm.at <= atMs;
     if (hasStorm) stormsTold += 1;
-    if (earliestMs > atMs) {
-      if (!isPulse && !hasStorm) return undefined;
-      return { atMs, readings: NONE, others: hasStorm ? [storm] : NONE, isPulse };
-    }
+    if (earliestMs > atMs) return { atMs, readings: NONE, others: hasStorm ? [storm] : NONE, isPulse };
     const readings: Reading[] = [];
     const others: SiteEvent[] = hasStorm ? [storm] : [];
     const stillOnTheirWay: OnItsWay[] = [];
@@ -73,18 +75,12 @@ export function* commits(delivery: Delivery): Generator<Commit, void, undefined>
   }
 
   for (const packet of packets) {
-    for (; atMs <= packet.at; atMs += COMMIT_EVERY_MS) {
-      const made = commit();
-      if (made !== undefined) yield made;
-    }
+    for (let atMs = dueMs(); atMs <= packet.at; atMs = dueMs()) yield commit(atMs);
     const arrivesMs = packet.at + Math.min(DELAY_MS.most, random.exponential(DELAY_MS.usual));
     onTheirWay.push({ arrivesMs, packet });
     earliestMs = Math.min(earliestMs, arrivesMs);
   }
-  for (; atMs <= toMs; atMs += COMMIT_EVERY_MS) {
-    const made = commit();
-    if (made !== undefined) yield made;
-  }
+  for (let atMs = dueMs(); atMs <= toMs; atMs = dueMs()) yield commit(atMs);
 }
 
 /** @throws Error when our own CAP message is not valid */
