@@ -2,8 +2,9 @@
 
 import { describe, expect, it } from 'vitest';
 import { FAULTS } from '../faults/faults.ts';
-import { drawFaultlessRun, drawFaultRun, KINDS } from './draw.ts';
+import { drawFaultlessRun, drawFaultRun, drawPairRun, KINDS, mendedRun } from './draw.ts';
 import { drawSite } from './draw-site.ts';
+import { PAIRS } from './pairs.ts';
 import { PLANS } from './plans.ts';
 
 const SITES = Array.from({ length: 300 }, (_, i) => drawSite(`test/${i}`));
@@ -69,6 +70,34 @@ describe('drawn runs', () => {
       expect(spec.onsetMs).toBeGreaterThan(scenario.fromMs);
       expect(spec.severity).toBe(index < 2 ? index : spec.severity);
     }
+  });
+
+  it('of two faults have two different ones that come within half an hour', () => {
+    for (let index = 0; index < 40; index += 1) {
+      const { scenario } = drawPairRun('test', index);
+      const [first, second] = scenario.faults ?? [];
+      if (first === undefined || second === undefined) throw new Error('a pair has two faults');
+      expect(first.name).not.toBe(second.name);
+      expect(second.onsetMs - first.onsetMs).toBeLessThanOrEqual(0.5 * HOUR_MS);
+      for (const { name, subject } of [first, second]) {
+        expect(FAULTS[name].subjects(scenario.site)).toContain(subject);
+      }
+    }
+  });
+
+  it('every kind that one home can have is paired with another', () => {
+    const paired = new Set(PAIRS.flat());
+    expect(KINDS.filter((kind) => kind !== 'fleet-silence' && !paired.has(kind))).toEqual([]);
+  });
+
+  it('that are mended are the same home with the same fault, which ends after it was told', () => {
+    const run = drawFaultRun('test', 'battery-hot', 2);
+    const toldMs = (run.scenario.faults?.[0]?.onsetMs ?? 0) + HOUR_MS;
+    const { scenario } = mendedRun(run, 'battery-hot', toldMs);
+    const [before, after] = [run, { scenario }].map((one) => one.scenario.faults?.[0]);
+    expect(after?.endMs).toBeGreaterThan(toldMs);
+    expect({ ...after, endMs: null }).toEqual(before);
+    expect(scenario.site).toEqual(run.scenario.site);
   });
 
   it('without a fault have storms that are announced in good time', () => {

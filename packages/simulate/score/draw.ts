@@ -1,10 +1,13 @@
-// What is run: homes with one fault, and homes with none, from a seed and a number.
+// What is run: homes with one fault, with two or with none, and homes whose fault is mended, from a seed and a
+// number.
 
-import { INCIDENT_KINDS, type IncidentKind } from '@afterwatt/wire';
+import { INCIDENT_KINDS, type IncidentKind, type Site } from '@afterwatt/wire';
+import type { FaultName } from '../faults/fault-name.ts';
 import { FAULTS } from '../faults/faults.ts';
-import { randomStream } from '../random.ts';
-import type { HomeScenario, SiteAlert, Span } from '../scenario.ts';
+import { type RandomStream, randomStream } from '../random.ts';
+import type { FaultSpec, HomeScenario, SiteAlert, Span } from '../scenario.ts';
 import { drawSite } from './draw-site.ts';
+import { pickPair } from './pairs.ts';
 import { PLANS } from './plans.ts';
 
 const HOUR_MS = 3_600_000;
@@ -12,8 +15,12 @@ const DAY_MS = 24 * HOUR_MS;
 const YEAR_FROM_MS = Date.UTC(2026, 0, 1);
 /** Of the time to learn, what is further back than this is reported once a minute. */
 const FULL_RATE_BEFORE_FAULT_MS = 12 * HOUR_MS;
-/** Watched on, after a fault was told, for what else is raised. */
-const WATCHED_ON_MS = 4 * HOUR_MS;
+/** Watched on, after a fault was told or an incident cleared, for what else is raised. */
+export const WATCHED_ON_MS = 4 * HOUR_MS;
+/** Of two faults the second comes within this. */
+const SECOND_WITHIN_MS = 0.5 * HOUR_MS;
+/** A told fault is mended within this. */
+const MENDED_WITHIN_MS = 2 * HOUR_MS;
 /** At one home, a year (rough, from memory: reliability figures of utilities lie between 1 and 3 interruptions). */
 const OUTAGES_A_YEAR = 3;
 const STORM_ALERTS_A_YEAR = 4;
@@ -23,54 +30,110 @@ const ATTEMPTS = 200;
 export interface Run {
   readonly name: string;
   readonly scenario: HomeScenario;
-  /** null = faultless: run to the end of the scenario. */
-  readonly limits: Limits | null;
+  readonly until: Until;
 }
 
-export interface Limits {
-  readonly onsetMs: number;
-  readonly showsWithinMs: number;
-  readonly toldWithinMs: number;
-  readonly watchedOnMs: number;
-}
+/** When a run is over. */
+export type Until =
+  | { readonly is: 'the end' }
+  /** All is told and was watched on, or can no longer be told. */
+  | { readonly is: 'told'; readonly onsetMs: number }
+  /** What was told is cleared and was watched on, or can no longer be. */
+  | { readonly is: 'cleared'; readonly endMs: number };
 
 /**
  * The `index`th home with a fault of this kind: the first is the mildest that must be found, the second the worst.
  * @throws RangeError when no site can be drawn at which the fault can happen
  */
 export function drawFaultRun(seed: string, kind: IncidentKind, index: number): Run {
-  const plan = PLANS[kind];
   const name = `${seed}/${kind}/${index}`;
   const random = randomStream(name, 'fault');
-  const fault = random.pick([...plan.faults]);
+  const fault = random.pick([...PLANS[kind].faults]);
   for (let attempt = 0; attempt < ATTEMPTS; attempt += 1) {
     const site = drawSite(`${name}/${attempt}`);
-    const [first, ...others] = FAULTS[fault].subjects(site);
-    if (first === undefined || !plan.canShow(site)) continue;
-    const subject = random.pick([first, ...others]);
+    const subject = drawSubject(kind, fault, site, random);
+    if (subject === undefined) continue;
     const fromMs = wholeSecond(YEAR_FROM_MS + random.uniform() * 364 * DAY_MS);
-    const onsetMs = wholeSecond(fromMs + random.between(...plan.leadHours) * HOUR_MS);
+    const onsetMs = wholeSecond(fromMs + random.between(...PLANS[kind].leadHours) * HOUR_MS);
     const severity = index === 0 ? 0 : index === 1 ? 1 : random.uniform();
-    const limits = {
-      onsetMs,
-      showsWithinMs: plan.showsWithinHours * HOUR_MS,
-      toldWithinMs: plan.toldWithinHours * HOUR_MS,
-      watchedOnMs: WATCHED_ON_MS,
-    };
-    return {
-      name,
-      limits,
-      scenario: {
-        site,
-        seed: name,
-        fromMs,
-        toMs: onsetMs + limits.showsWithinMs + limits.toldWithinMs + WATCHED_ON_MS,
-        faults: [{ name: fault, subject, onsetMs, endMs: null, severity }],
-        coarseUntilMs: Math.max(fromMs, onsetMs - FULL_RATE_BEFORE_FAULT_MS),
-      },
-    };
+    const spec: FaultSpec = { name: fault, subject, onsetMs, endMs: null, severity };
+    return faultRun(name, site, fromMs, [spec], [kind]);
   }
   throw new RangeError(`no site was drawn at which ${fault} can happen`);
+}
+
+/**
+ * The `index`th home with two faults that come within half an hour.
+ * @throws RangeError when no site can be drawn at which both can happen
+ */
+export function drawPairRun(seed: string, index: number): Run {
+  const name = `${seed}/pair/${index}`;
+  const random = randomStream(name, 'fault');
+  for (let attempt = 0; attempt < ATTEMPTS; attempt += 1) {
+    const site = drawSite(`${name}/${attempt}`);
+    const kinds = pickPair(random);
+    const leads = kinds.map((kind) => PLANS[kind].leadHours);
+    const lead = [0, 1].map((end) => Math.max(...leads.map((hours) => hours[end] ?? 0)));
+    const fromMs = wholeSecond(YEAR_FROM_MS + random.uniform() * 364 * DAY_MS);
+    let onsetMs = wholeSecond(fromMs + random.between(lead[0] ?? 0, lead[1] ?? 0) * HOUR_MS);
+    const specs: FaultSpec[] = [];
+    for (const kind of kinds) {
+      const fault = random.pick([...PLANS[kind].faults]);
+      const subject = drawSubject(kind, fault, site, random);
+      if (subject === undefined) break;
+      specs.push({ name: fault, subject, onsetMs, endMs: null, severity: random.uniform() });
+      onsetMs = wholeSecond(onsetMs + random.uniform() * SECOND_WITHIN_MS);
+    }
+    if (specs.length === kinds.length) return faultRun(name, site, fromMs, specs, kinds);
+  }
+  throw new RangeError('no site was drawn at which two faults can happen');
+}
+
+/** The same home, with its fault mended some time after it was told. */
+export function mendedRun(run: Run, kind: IncidentKind, toldMs: number): Run {
+  const random = randomStream(run.name, 'mended');
+  const endMs = wholeSecond(toldMs + random.between(0.1, 1) * MENDED_WITHIN_MS);
+  const faults = (run.scenario.faults ?? []).map((spec) => ({ ...spec, endMs }));
+  const toMs = endMs + PLANS[kind].clearsWithinHours * HOUR_MS + WATCHED_ON_MS;
+  return {
+    name: run.name,
+    scenario: { ...run.scenario, faults, toMs },
+    until: { is: 'cleared', endMs },
+  };
+}
+
+function drawSubject(
+  kind: IncidentKind,
+  fault: FaultName,
+  site: Site,
+  random: RandomStream,
+): string | undefined {
+  const [first, ...others] = FAULTS[fault].subjects(site);
+  if (first === undefined || !PLANS[kind].canShow(site)) return undefined;
+  return random.pick([first, ...others]);
+}
+
+function faultRun(
+  name: string,
+  site: Site,
+  fromMs: number,
+  faults: readonly FaultSpec[],
+  kinds: readonly IncidentKind[],
+): Run {
+  const onsets = faults.map(({ onsetMs }) => onsetMs);
+  const hours = kinds.map((kind) => PLANS[kind].showsWithinHours + PLANS[kind].toldWithinHours);
+  return {
+    name,
+    until: { is: 'told', onsetMs: Math.max(...onsets) },
+    scenario: {
+      site,
+      seed: name,
+      fromMs,
+      toMs: Math.max(...onsets) + Math.max(...hours) * HOUR_MS + WATCHED_ON_MS,
+      faults,
+      coarseUntilMs: Math.max(fromMs, Math.min(...onsets) - FULL_RATE_BEFORE_FAULT_MS),
+    },
+  };
 }
 
 /** The `index`th home without a fault, with the outages and storms that any home has. */
@@ -98,7 +161,7 @@ export function drawFaultlessRun(seed: string, index: number, days: number): Run
     return made;
   }
 
-  return { name, limits: null, scenario: { site, seed: name, fromMs, toMs, outages, alerts } };
+  return { name, until: { is: 'the end' }, scenario: { site, seed: name, fromMs, toMs, outages, alerts } };
 }
 
 /** Every kind, in the order of the contract. */

@@ -53,7 +53,7 @@ export function runFleet(name: string, cpuUs: () => number): RunResult {
   const changes: SilenceChange[] = [];
   const runs = homes.map(({ site, faults }) => {
     const scenario = { site, seed: `${name}/${site.id}`, fromMs, toMs, faults };
-    const run = runHome({ name: scenario.seed, scenario, limits: null }, cpuUs);
+    const run = runHome({ name: scenario.seed, scenario, until: { is: 'the end' } }, cpuUs);
     for (const incident of run.raised) {
       if (incident.kind !== 'device-silent') continue;
       const { subject: device, onsetMs: sinceMs, heardMs: atMs } = incident;
@@ -69,8 +69,10 @@ export function runFleet(name: string, cpuUs: () => number): RunResult {
   found.push(...fleet.passTime(toMs));
   const sum = (of: (run: RunResult) => number) => runs.reduce((total, run) => total + of(run), 0);
   return {
+    site: homes[0]?.site ?? drawSite(name),
     truths: [truthOf(subject, onsetMs)],
     raised: found.filter(({ type }) => type === 'raised').map(raisedOf),
+    cleared: [],
     outages: [],
     fromMs,
     // It is judged as if watched for as long as it may take: what was not told by now will not be.

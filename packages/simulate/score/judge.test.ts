@@ -1,6 +1,7 @@
 // What counts as right, missed, fair and wrong.
 
 import { describe, expect, it } from 'vitest';
+import { aSite } from '../a-site.fixture.ts';
 import type { Truth } from '../scenario.ts';
 import { judge, type RaisedIncident, type ToJudge } from './judge.ts';
 
@@ -28,6 +29,7 @@ function raised(kind: Truth['kind'], subject: string, minutes: number): RaisedIn
 
 function aRun(more: Partial<ToJudge<RaisedIncident>> = {}): ToJudge<RaisedIncident> {
   return {
+    site: aSite(),
     truths: [aTruth()],
     raised: [],
     outages: [],
@@ -92,5 +94,35 @@ describe('an incident is wrong', () => {
     const other = raised('ct-no-signal', 'inlet 1', 100);
     const { wrong } = judge(aRun({ truths: [], raised: [fair, late, other], outages }));
     expect(wrong).toEqual([late, other]);
+  });
+});
+
+describe('of two faults at once', () => {
+  const reversed = aTruth({
+    kind: 'service-ct-reversed',
+    subject: 'L1',
+    fault: 'service-ct-reversed',
+    fair: [],
+  });
+  const hot = aTruth({ kind: 'battery-hot', subject: 'battery-1', fault: 'battery-hot', fair: [] });
+  const silent = (subject: string) =>
+    aTruth({ kind: 'device-silent', subject, fault: 'device-silent', fair: [] });
+
+  it('both must be told', () => {
+    const told = [raised('battery-hot', 'battery-1', 20)];
+    const { truths } = judge(aRun({ truths: [reversed, hot], raised: told, firstStepMs: after(0) }));
+    expect(truths.map(({ is }) => is)).toEqual(['missed', 'told']);
+  });
+
+  it('only the cause must be told of what a silent meter hides, and telling both is not wrong', () => {
+    const told = [raised('device-silent', 'meter-1', 15), raised('service-ct-reversed', 'L1', 12)];
+    const { truths, wrong } = judge(aRun({ truths: [reversed, silent('meter-1')], raised: told }));
+    expect(truths.map(({ is }) => is)).toEqual(['explained', 'told']);
+    expect(wrong).toEqual([]);
+  });
+
+  it('a silent meter does not explain a hot battery, but a silent battery does', () => {
+    const outcome = (subject: string) => judge(aRun({ truths: [hot, silent(subject)] })).truths[0]?.is;
+    expect([outcome('meter-1'), outcome('battery-1')]).toEqual(['missed', 'explained']);
   });
 });

@@ -1,8 +1,9 @@
 // Compares what was raised about a home with the truth about it.
 
-import type { IncidentKind } from '@afterwatt/wire';
+import type { IncidentKind, Site } from '@afterwatt/wire';
 import { FAULTS } from '../faults/faults.ts';
 import type { KindAndSubject, Span, Truth } from '../scenario.ts';
+import { explains } from './explained.ts';
 import { PLANS } from './plans.ts';
 
 const HOUR_MS = 3_600_000;
@@ -17,6 +18,7 @@ export interface RaisedIncident extends KindAndSubject {
 }
 
 export interface ToJudge<R extends RaisedIncident> {
+  readonly site: Site;
   readonly truths: readonly Truth[];
   readonly raised: readonly R[];
   readonly outages: readonly Span[];
@@ -25,11 +27,15 @@ export interface ToJudge<R extends RaisedIncident> {
   readonly toMs: number;
 }
 
-/** What became of one truth: told after `delayMs`, missed, or not counted because it did not show in time. */
+/**
+ * What became of one truth: told after `delayMs`, missed, or not counted, because it did not show in time or is
+ * explained by another one that must be told in its place.
+ */
 export type TruthOutcome =
   | { readonly is: 'told'; readonly truth: Truth; readonly delayMs: number }
   | { readonly is: 'missed'; readonly truth: Truth; readonly shownMs: number }
-  | { readonly is: 'not shown'; readonly truth: Truth };
+  | { readonly is: 'not shown'; readonly truth: Truth }
+  | { readonly is: 'explained'; readonly truth: Truth };
 
 export interface Judgement<R> {
   readonly truths: readonly TruthOutcome[];
@@ -43,7 +49,9 @@ export interface Judgement<R> {
  */
 export function judge<R extends RaisedIncident>(run: ToJudge<R>): Judgement<R> {
   return {
-    truths: run.truths.map((truth) => outcomeOf(truth, run)),
+    truths: run.truths.map((truth) =>
+      isExplainedAway(truth, run.truths, run.site) ? { is: 'explained', truth } : outcomeOf(truth, run),
+    ),
     wrong: run.raised.filter((incident) => !isExplained(incident, run)),
   };
 }
@@ -55,6 +63,18 @@ export function judge<R extends RaisedIncident>(run: ToJudge<R>): Judgement<R> {
 export function tellableMs(truth: Truth, firstStepMs: number | null): number | null {
   if (truth.shownMs === null || !PLANS[truth.kind].fromFirstStep) return truth.shownMs;
   return firstStepMs === null ? null : Math.max(truth.shownMs, firstStepMs);
+}
+
+/** Whether another of the home's faults is all that has to be told of this one. */
+export function isExplainedAway(truth: Truth, truths: readonly Truth[], site: Site): boolean {
+  return truths.some((cause) => cause.fault !== truth.fault && explains(cause, truth, site));
+}
+
+/** After this a truth that was not told is missed, or did not show in time. */
+export function tooLateMs(truth: Truth, firstStepMs: number | null): number {
+  const { showsWithinHours, toldWithinHours } = PLANS[truth.kind];
+  const shownMs = tellableMs(truth, firstStepMs);
+  return shownMs === null ? truth.onsetMs + showsWithinHours * HOUR_MS : shownMs + toldWithinHours * HOUR_MS;
 }
 
 /** The incident that tells a truth, if there is one. */

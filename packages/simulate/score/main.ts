@@ -5,14 +5,17 @@ import { parseArgs } from 'node:util';
 import { runAll } from './crew.ts';
 import { KINDS } from './draw.ts';
 import { describeMiss } from './misses.ts';
+import { startProgress } from './progress.ts';
 import { addUp, type JobResult, listJobs, PROFILES } from './score.ts';
 import { printTable, summarize } from './table.ts';
 
 const USAGE = `npm run score -- [options]
-  --profile quick|full   6 runs a kind and 0.4 faultless site-years, or 100 and 20 (quick)
+  --profile quick|full   5 runs a kind and a third of a faultless site-year, or 100 and 20 years (quick)
   --seed NAME            which homes are drawn (any)
-  --kind KIND            only this kind; "faultless" for homes without a fault
+  --kind KIND            only this kind; "faultless" for homes without a fault, "pair" for homes with two
   --runs N               fault runs a kind, in place of the profile's
+  --mended N             runs a kind whose fault is mended
+  --pairs N              homes with two faults
   --homes N --days D     faultless homes and their days, in place of the profile's
   --run N                only the Nth run
   --processes N          side by side (2)
@@ -26,6 +29,8 @@ const { values } = parseArgs({
     seed: { type: 'string', default: 'any' },
     kind: { type: 'string' },
     runs: { type: 'string' },
+    mended: { type: 'string' },
+    pairs: { type: 'string' },
     homes: { type: 'string' },
     days: { type: 'string' },
     run: { type: 'string' },
@@ -38,37 +43,39 @@ const { values } = parseArgs({
 
 const base = values.profile === 'quick' || values.profile === 'full' ? PROFILES[values.profile] : undefined;
 const kinds = values.kind === undefined ? KINDS : KINDS.filter((kind) => kind === values.kind);
-if (values.help || base === undefined || (kinds.length === 0 && values.kind !== 'faultless')) {
+const alone = values.kind === 'faultless' || values.kind === 'pair' ? values.kind : undefined;
+if (values.help || base === undefined || (kinds.length === 0 && alone === undefined)) {
   process.stderr.write(USAGE);
   process.exit(values.help ? 0 : 1);
 }
 
 const only = values.run === undefined ? undefined : Number(values.run);
-const wantsFaultless = values.kind === undefined || values.kind === 'faultless';
+const all = values.kind === undefined;
+const ofKind = (asked: string | undefined, usual: number, wanted: boolean): number =>
+  wanted ? (only === undefined ? Number(asked ?? usual) : only + 1) : 0;
 const jobs = listJobs(values.seed, kinds, {
-  faultRuns: only === undefined ? Number(values.runs ?? base.faultRuns) : only + 1,
-  faultlessHomes: wantsFaultless
-    ? only === undefined
-      ? Number(values.homes ?? base.faultlessHomes)
-      : only + 1
-    : 0,
+  faultRuns: ofKind(values.runs, base.faultRuns, alone === undefined),
+  mendedRuns: ofKind(
+    values.mended,
+    base.mendedRuns,
+    alone === undefined && (only === undefined || values.mended !== undefined),
+  ),
+  pairs: ofKind(values.pairs, base.pairs, all || alone === 'pair'),
+  faultlessHomes: ofKind(values.homes, base.faultlessHomes, all || alone === 'faultless'),
   faultlessDays: Number(values.days ?? base.faultlessDays),
 }).filter(({ index }) => only === undefined || index === only);
 
 const results: JobResult[] = [];
-let toldPct = 0;
+const done = startProgress(jobs.length, Date.now, (line) => process.stderr.write(`${line}\n`));
 await runAll(jobs, Number(values.processes), (result) => {
   results.push(result);
-  const pct = Math.floor((100 * results.length) / jobs.length);
-  if (pct < toldPct + 5) return;
-  toldPct = pct;
-  process.stderr.write(`${pct} % (${results.length} of ${jobs.length} homes)\n`);
+  done();
 });
 
-const { tallies, cost } = addUp(results);
-const summary = summarize(tallies, cost);
+const { tallies, pairs, cost } = addUp(results);
+const summary = summarize(tallies, pairs, cost);
 if (values.misses) for (const result of results) process.stdout.write(describeMiss(result));
-const asked = values.kind === undefined || values.kind === 'faultless';
+const asked = all || alone === 'faultless';
 const rows = summary.rows.filter(
   ({ kind, runs, precision, falseIncidents }) =>
     asked || kind === values.kind || runs > 0 || precision !== null || falseIncidents > 0,
@@ -77,6 +84,6 @@ process.stdout.write(printTable({ ...summary, rows }));
 if (values.json !== undefined) {
   await writeFile(
     values.json,
-    `${JSON.stringify({ seed: values.seed, profile: values.profile, ...summary, results }, null, 1)}\n`,
+    `${JSON.stringify({ command: `npm run score -- ${process.argv.slice(2).join(' ')}`, seed: values.seed, profile: values.profile, ...summary, results }, null, 1)}\n`,
   );
 }

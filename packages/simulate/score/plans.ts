@@ -12,6 +12,8 @@ export interface Plan {
   readonly showsWithinHours: number;
   /** It must be told this long after it showed. */
   readonly toldWithinHours: number;
+  /** After a mend its incident must clear by itself this long, and not come back. */
+  readonly clearsWithinHours: number;
   /** The delay for 95 of 100, seconds; null where none is asked. */
   readonly targetS: number | null;
   /** Counted from the battery's first step of power after the fault, because nothing is to be seen before. */
@@ -28,12 +30,13 @@ export const STEP_W = 150;
 const plan = (
   faults: Plan['faults'],
   [leadFrom, leadTo, showsWithinHours, toldWithinHours]: readonly [number, number, number, number],
-  more: Partial<Pick<Plan, 'targetS' | 'fromFirstStep' | 'gradual' | 'canShow'>> = {},
+  more: Partial<Pick<Plan, 'clearsWithinHours' | 'targetS' | 'fromFirstStep' | 'gradual' | 'canShow'>> = {},
 ): Plan => ({
   faults,
   leadHours: [leadFrom, leadTo],
   showsWithinHours,
   toldWithinHours,
+  clearsWithinHours: 24,
   targetS: null,
   fromFirstStep: false,
   gradual: [],

@@ -2,13 +2,14 @@
 // the same functions that the rules use live.
 
 import { LATE_CATALOG, type Sequence, startEngine, startSequence, type Transition } from '@afterwatt/detect';
-import type { Reading } from '@afterwatt/wire';
+import type { Reading, Site } from '@afterwatt/wire';
 import { simulateHome } from '../home.ts';
 import { randomStream } from '../random.ts';
 import type { Span, Truth } from '../scenario.ts';
 import { commits, stormMessages } from './deliver.ts';
-import type { Limits, Run } from './draw.ts';
-import { tellableMs, tells } from './judge.ts';
+import { type Run, WATCHED_ON_MS } from './draw.ts';
+import { isExplainedAway, tells, tooLateMs } from './judge.ts';
+import { type Cleared, endingOf, type ToFollow } from './mended.ts';
 import { STEP_W } from './plans.ts';
 
 const DAY_MS = 86_400_000;
@@ -28,8 +29,10 @@ export interface Raised {
 }
 
 export interface RunResult {
+  readonly site: Site;
   readonly truths: readonly Truth[];
   readonly raised: readonly Raised[];
+  readonly cleared: readonly Cleared[];
   readonly outages: readonly Span[];
   readonly fromMs: number;
   /** How far it was run, true time. */
@@ -43,13 +46,18 @@ export interface RunResult {
   readonly stateBytes: number;
 }
 
+interface ToWatch {
+  readonly truths: readonly Truth[];
+  readonly site: Site;
+}
+
 interface Judgable {
   readonly heardMs: number;
   readonly release: ReturnType<Sequence['pulse']>;
 }
 
 /** @param cpuUs processor time of this process, microseconds; its differences are the cost */
-export function runHome({ name, scenario, limits }: Run, cpuUs: () => number): RunResult {
+export function runHome({ name, scenario, until }: Run, cpuUs: () => number): RunResult {
   const startedUs = cpuUs();
   const { site, fromMs, toMs } = scenario;
   const home = simulateHome(scenario);
@@ -57,13 +65,15 @@ export function runHome({ name, scenario, limits }: Run, cpuUs: () => number): R
   const engine = startEngine(site);
   const sequence = startSequence(site);
   const raised: Raised[] = [];
+  const cleared: Cleared[] = [];
+  const watched = { truths: home.truths, site };
   let pending: Judgable[] = [];
   let readings = 0;
   let detectUs = 0;
   let stateBytes = 0;
   let stateDueMs = fromMs + DAY_MS;
   let atMs = fromMs;
-  const steps = firstStepAfter(limits?.onsetMs ?? Number.POSITIVE_INFINITY);
+  const steps = firstStepAfter(until.is === 'told' ? until.onsetMs : Number.POSITIVE_INFINITY);
 
   const random = randomStream(name, 'commits');
   for (const commit of commits({ packets: home, storms, random, fromMs, toMs })) {
@@ -76,10 +86,23 @@ export function runHome({ name, scenario, limits }: Run, cpuUs: () => number): R
     if (commit.isPulse) pending.push({ heardMs: atMs, release: sequence.pulse(atMs) });
     if (pending.length < BATCH) continue;
     judgePending();
-    if (limits !== null && isOver(limits, home.truths, raised, steps.at(), atMs)) break;
+    if (isOver()) break;
   }
   judgePending();
   measureState();
+
+  function isOver(): boolean {
+    switch (until.is) {
+      case 'the end':
+        return false;
+      case 'told':
+        return atMs >= until.onsetMs && isTold(watched, raised, steps.at(), atMs);
+      case 'cleared': {
+        const follow = { truths: home.truths, raised, cleared };
+        return atMs >= until.endMs && isCleared(follow, until.endMs, atMs);
+      }
+    }
+  }
 
   function judgePending(): void {
     const beforeUs = cpuUs();
@@ -101,6 +124,9 @@ export function runHome({ name, scenario, limits }: Run, cpuUs: () => number): R
 
   function take(transitions: readonly Transition[], heardMs: number, apart: boolean): void {
     for (const one of transitions) {
+      if (one.type === 'cleared' && !apart) {
+        cleared.push({ kind: one.kind, subject: one.subject, heardMs, why: one.why });
+      }
       if (one.type !== 'raised') continue;
       const { kind, subject, onsetMs, detectedMs, finding } = one;
       raised.push({ kind, subject, onsetMs, detectedMs, heardMs, confidence: finding.confidence, apart });
@@ -113,8 +139,10 @@ export function runHome({ name, scenario, limits }: Run, cpuUs: () => number): R
   }
 
   return {
+    site,
     truths: home.truths,
     raised,
+    cleared,
     outages: home.outages,
     fromMs,
     toMs: atMs,
@@ -127,19 +155,25 @@ export function runHome({ name, scenario, limits }: Run, cpuUs: () => number): R
 }
 
 /** Everything is told and was watched on, or the time for it is over. */
-function isOver(
-  limits: Limits,
-  truths: readonly Truth[],
+function isTold(
+  { truths, site }: ToWatch,
   raised: readonly Raised[],
   firstStepMs: number | null,
   atMs: number,
-): boolean {
-  if (atMs < limits.onsetMs) return false;
+) {
   return truths.every((truth) => {
+    if (isExplainedAway(truth, truths, site)) return true;
     const told = tells(truth, raised);
-    if (told !== undefined) return atMs > told.heardMs + limits.watchedOnMs;
-    const shownMs = tellableMs(truth, firstStepMs);
-    return atMs > (shownMs === null ? limits.onsetMs + limits.showsWithinMs : shownMs + limits.toldWithinMs);
+    return atMs > (told === undefined ? tooLateMs(truth, firstStepMs) : told.heardMs + WATCHED_ON_MS);
+  });
+}
+
+/** Everything that stood when the fault was mended is cleared and was watched on. */
+function isCleared(run: ToFollow, endMs: number, atMs: number): boolean {
+  return run.truths.every((truth) => {
+    const ending = endingOf(truth, run, endMs);
+    if (ending === undefined) return true;
+    return ending.clearedMs !== null && atMs > Math.max(endMs, ending.clearedMs) + WATCHED_ON_MS;
   });
 }
 
