@@ -87,7 +87,7 @@ export function mutatedPayload(random: (bound: number) => number, nowMs: number)
   return bytes;
 }
 
-function mutated(bytes: Uint8Array, random: (bound: number) => number): Uint8Array {
+export function mutated(bytes: Uint8Array, random: (bound: number) => number): Uint8Array {
   const at = random(bytes.length + 1);
   const end = Math.min(bytes.length, at + random(12));
   const inserted = INTERESTING[random(INTERESTING.length)] ?? new Uint8Array();
