@@ -113,7 +113,7 @@ export {
 } from './quarantine.ts';
 export { BINS, type Bin, type Cell, type Columns, listColumns, QUANTITY_NAMES } from './reading-columns.ts';
 export {
-  findPublishRight,
+  listPublishRights,
   listRegisteredDevices,
   listUsernamesInForce,
   type PublishRight,

@@ -48,19 +48,27 @@ export interface PublishRight {
   readonly device: string | null;
 }
 
-/** The right behind a username; undefined when there is none, or it was revoked or its site deleted. */
-export async function findPublishRight(db: Database, username: string): Promise<PublishRight | undefined> {
-  const row = await db
+/** The rights behind usernames; without those that do not exist, were revoked or whose site is deleted. */
+export async function listPublishRights(
+  db: Database,
+  usernames: readonly string[],
+): Promise<ReadonlyMap<string, PublishRight>> {
+  const rows = await db
     .selectFrom('credential')
     .leftJoin('site', 'site.no', 'credential.site_no')
     .leftJoin('device', 'device.no', 'credential.device_no')
-    .select(['credential.company', 'credential.secret_sha256', 'credential.site_no'])
-    .select(['site.id as site', 'device.id as device', 'site.deleted_at'])
-    .where('credential.username', '=', username)
+    .select(['credential.username', 'credential.company', 'credential.secret_sha256'])
+    .select(['site.id as site', 'device.id as device'])
+    .where(sql<boolean>`credential.username = any(${usernames})`)
     .where('credential.revoked_at', 'is', null)
-    .executeTakeFirst();
-  if (row === undefined || row.deleted_at !== null) return undefined;
-  return { company: row.company, secretSha256: row.secret_sha256, site: row.site, device: row.device };
+    .where('site.deleted_at', 'is', null)
+    .execute();
+  return new Map(
+    rows.map(({ username, secret_sha256, ...right }) => [
+      username,
+      { ...right, secretSha256: secret_sha256 },
+    ]),
+  );
 }
 
 /** Those of the usernames whose credential still stands. */

@@ -11,6 +11,12 @@ export class ByteRate {
     this.#left = burstBytes;
   }
 
+  /** True when nothing is left of what was spent: a new one would be the same. */
+  isRested(nowMs: number): boolean {
+    this.spend(0, nowMs);
+    return this.#left === this.#burstBytes;
+  }
+
   /** @returns how many milliseconds to wait before more is read; 0 = none */
   spend(bytes: number, nowMs: number): number {
     const refill = Math.max(0, nowMs - this.#atMs) * this.#bytesPerMs;

@@ -31,12 +31,16 @@ const schema = z.object({
   LOG_LEVEL: environmentFields.logLevel,
 });
 
+/** More homes than that want a second worker. */
+const MAX_CONNECTIONS = 20_000;
+
 /** Where messages come from. */
 export type SourceConfig =
   | {
       readonly kind: 'endpoint';
       readonly host: string;
       readonly port: number;
+      readonly maxConnections: number;
       readonly tls: TlsConfig | undefined;
     }
   | {
@@ -78,7 +82,13 @@ export function readConfig(environment: Readonly<Record<string, string | undefin
     databaseUrl: parsed.DATABASE_URL,
     source:
       parsed.MQTT_URL === undefined
-        ? { kind: 'endpoint', host: parsed.MQTT_HOST, port: parsed.MQTT_PORT, tls: readTls(parsed) }
+        ? {
+            kind: 'endpoint',
+            host: parsed.MQTT_HOST,
+            port: parsed.MQTT_PORT,
+            maxConnections: MAX_CONNECTIONS,
+            tls: readTls(parsed),
+          }
         : {
             kind: 'broker',
             url: parsed.MQTT_URL,

@@ -7,25 +7,22 @@ import type { Socket } from 'node:net';
 import type { PublishRight } from '@afterwatt/store';
 import { parseTopic, type Topic } from '@afterwatt/wire';
 import { generate, type IConnectPacket, type IPublishPacket, type Packet, parser } from 'mqtt-packet';
-import { ByteRate } from './byte-rate.ts';
 import type { Message, Take } from './message.ts';
 import { OrderedAcks } from './ordered-acks.ts';
+import { DEVICE, type Sender } from './senders.ts';
 
 /** A pack may be 1 MiB (wire's bound); topic, properties and header come on top. */
 const MAX_PACKET_BYTES = 2 ** 20 + 16 * 1024;
 /** CONNECT with a Last Will; who has not said who it is gets no more. */
 const MAX_CONNECT_BYTES = 80 * 1024;
-const CONNECT_WITHIN_MS = 10_000;
+/** From the first byte to the last of CONNECT, however slowly it comes. */
+export const CONNECT_WITHIN_MS = 10_000;
+/** A peer that vanished is found out within minutes even where it asked for no keep-alive. */
+const TCP_KEEP_ALIVE_MS = 60_000;
+/** What the other side does not take leave of is ended anyway. */
+const LINGER_MS = 1_000;
 
-/**
- * What one connection may have unacknowledged, so that none can fill the buffer that all share; and how fast it may
- * send in the long run (bytes a second, a message counting as at least 1 KiB). A device at 256 KiB/s brings a week's
- * backlog of readings every 5 s in about four minutes. A gateway speaks for thousands of devices.
- */
-const LIMITS = {
-  device: { messages: 100, bytes: 2 * 2 ** 20, bytesPerSecond: 256 * 1024, burstBytes: 8 * 2 ** 20 },
-  gateway: { messages: 10_000, bytes: 8 * 2 ** 20, bytesPerSecond: 2 ** 30, burstBytes: 2 ** 30 },
-} as const;
+/** A message costs its sender at least as much, however small it is. */
 const LEAST_COST_BYTES = 1024;
 
 /** MQTT 5.0, 2.4. */
@@ -41,7 +38,9 @@ const REASON = {
   badMethod: 0x8c,
   takenOver: 0x8e,
   badTopic: 0x90,
+  topicAliasInvalid: 0x94,
   tooLarge: 0x95,
+  quotaExceeded: 0x97,
 } as const;
 /** The same in CONNACK of MQTT 3.1.1, 3.2.2.3. */
 const RETURN_CODE_311: Readonly<Record<number, number>> = {
@@ -56,16 +55,27 @@ export interface ConnectionDeps {
   readonly authenticate: (
     username: string | undefined,
     secret: Buffer | undefined,
+    socket: Socket,
   ) => Promise<PublishRight | undefined | 'unavailable'>;
   readonly mayUse: (right: PublishRight, topic: Topic) => boolean;
   readonly take: Take;
-  /** Called when it has said who it is. */
-  readonly onOpen: (connection: DeviceConnection) => void;
-  readonly onClose: (connection: DeviceConnection) => void;
+  /** Called when it has said who it is. @returns what it may use */
+  readonly onOpen: (connection: DeviceConnection, right: PublishRight) => Sender;
+  /** @returns true when its Last Will holds: nobody speaks for the same device any more */
+  readonly onClose: (connection: DeviceConnection) => boolean;
   readonly count: (what: ConnectionEvent) => void;
 }
 
-export type ConnectionEvent = 'connected' | 'refused' | 'not-authorized' | 'throttled' | 'protocol-error';
+/** Why nothing is read now. */
+type Hold = 'full' | 'unacknowledged' | 'rate' | 'authenticating' | 'unread';
+
+export type ConnectionEvent =
+  | 'connected'
+  | 'refused'
+  | 'not-authorized'
+  | 'throttled'
+  | 'protocol-error'
+  | 'crowded-out';
 
 export class DeviceConnection {
   readonly #deps: ConnectionDeps;
@@ -78,13 +88,11 @@ export class DeviceConnection {
   #version = 4;
   #right: PublishRight | undefined;
   #will: Message | undefined;
-  #limits: (typeof LIMITS)['device' | 'gateway'] = LIMITS.device;
-  #rate = new ByteRate(LIMITS.device);
+  #sender: Sender | undefined;
   #unackedBytes = 0;
   #keepAliveMs = CONNECT_WITHIN_MS;
   #heardAtMs = Date.now();
-  /** Reasons why nothing is read now. */
-  readonly #held = new Set<'full' | 'unacknowledged' | 'rate' | 'authenticating'>();
+  readonly #held = new Set<Hold>();
   #username = '';
   #clientId = '';
 
@@ -92,12 +100,14 @@ export class DeviceConnection {
     this.#deps = deps;
     this.#socket = deps.socket;
     this.#acks = new OrderedAcks(
-      (bytes) => this.#socket.write(bytes),
+      (bytes) => this.#write(bytes),
       () => this.#goOnWithRoom(),
     );
     this.#parser.on('packet', (packet) => this.#onPacket(packet));
     this.#parser.on('error', () => this.#fail(REASON.protocolError));
     deps.socket.setNoDelay(true);
+    deps.socket.setKeepAlive(true, TCP_KEEP_ALIVE_MS);
+    deps.socket.on('drain', () => this.#release('unread'));
     deps.socket.on('data', (chunk) => this.#onData(chunk));
     deps.socket.on('error', () => {});
     deps.socket.once('close', () => this.#onClosed());
@@ -121,28 +131,33 @@ export class DeviceConnection {
     this.#release('full');
   }
 
-  /** Ends a connection on which nothing came for one and a half times its keep-alive (MQTT 5.0, 3.1.2.10). */
+  /**
+   * Ends a connection on which nothing came for one and a half times its keep-alive (MQTT 5.0, 3.1.2.10), or whose
+   * CONNECT takes too long.
+   */
   checkAlive(nowMs: number): void {
     if (this.#held.size > 0) this.#heardAtMs = nowMs;
     else if (nowMs - this.#heardAtMs > this.#keepAliveMs) this.#socket.destroy();
   }
 
-  end(why: 'takenOver' | 'shuttingDown' | 'notAuthorized'): void {
-    // A worker that stops says nothing about its devices.
-    if (why === 'shuttingDown') this.#will = undefined;
+  end(why: 'takenOver' | 'shuttingDown' | 'notAuthorized' | 'quotaExceeded'): void {
+    // A worker that stops says nothing about its devices, and one that is here on a newer connection is not gone.
+    if (why !== 'notAuthorized') this.#will = undefined;
     this.#acks.flush();
     this.#fail(REASON[why]);
   }
 
   #onData(chunk: Buffer): void {
-    this.#heardAtMs = Date.now();
-    const left = this.#parser.parse(chunk);
     if (this.#phase === 'closed') return;
+    // CONNECT has so long altogether: byte by byte would be for ever.
+    if (this.#phase !== 'new') this.#heardAtMs = Date.now();
+    const left = this.#parser.parse(chunk);
+    if (this.#isClosed()) return;
     if (left > (this.#phase === 'open' ? MAX_PACKET_BYTES : MAX_CONNECT_BYTES)) {
       this.#fail(REASON.tooLarge);
       return;
     }
-    const waitMs = this.#rate.spend(chunk.length, this.#heardAtMs);
+    const waitMs = this.#sender?.rate.spend(chunk.length, this.#heardAtMs) ?? 0;
     if (waitMs === 0) return;
     this.#deps.count('throttled');
     this.#hold('rate');
@@ -174,7 +189,7 @@ export class DeviceConnection {
     }
     this.#phase = 'authenticating';
     this.#hold('authenticating');
-    this.#deps.authenticate(packet.username, packet.password).then((right) => {
+    this.#deps.authenticate(packet.username, packet.password, this.#socket).then((right) => {
       if (this.#phase === 'authenticating') this.#open(packet, right);
     });
   }
@@ -194,8 +209,6 @@ export class DeviceConnection {
     this.#username = packet.username ?? '';
     const assigned = packet.clientId === '' ? `device-${crypto.randomUUID()}` : undefined;
     this.#clientId = assigned ?? packet.clientId;
-    this.#limits = right.site === null ? LIMITS.gateway : LIMITS.device;
-    this.#rate = new ByteRate(this.#limits);
     const keepAliveS = packet.keepalive ?? 0;
     this.#keepAliveMs = keepAliveS === 0 ? Number.POSITIVE_INFINITY : keepAliveS * 1500;
     if (will !== undefined) {
@@ -212,7 +225,8 @@ export class DeviceConnection {
       };
     }
     this.#phase = 'open';
-    this.#deps.onOpen(this);
+    this.#heardAtMs = Date.now();
+    this.#sender = this.#deps.onOpen(this, right);
     this.#deps.count('connected');
     this.#send({
       cmd: 'connack',
@@ -229,7 +243,7 @@ export class DeviceConnection {
   #offer(assigned: string | undefined) {
     return {
       sessionExpiryInterval: 0,
-      receiveMaximum: this.#limits.messages,
+      receiveMaximum: this.#limits().messages,
       maximumPacketSize: MAX_PACKET_BYTES,
       wildcardSubscriptionAvailable: false,
       subscriptionIdentifiersAvailable: false,
@@ -267,7 +281,7 @@ export class DeviceConnection {
         // MQTT 5.0, 3.14.4: a normal end takes the Last Will back.
         if (packet.reasonCode !== REASON.disconnectWithWill) this.#will = undefined;
         this.#acks.flush();
-        this.#socket.end();
+        this.#finish();
         return;
       default:
         this.#fail(REASON.protocolError);
@@ -275,6 +289,19 @@ export class DeviceConnection {
   }
 
   #onPublish(packet: IPublishPacket): void {
+    // None were offered in CONNACK (MQTT 5.0, 3.2.2.3.8).
+    if (packet.properties?.topicAlias !== undefined) {
+      this.#fail(REASON.topicAliasInvalid);
+      return;
+    }
+    if ((packet.length ?? 0) > MAX_PACKET_BYTES) {
+      this.#fail(REASON.tooLarge);
+      return;
+    }
+    if (packet.qos > 0 && packet.messageId === 0) {
+      this.#fail(REASON.protocolError);
+      return;
+    }
     const topic = parseTopic(packet.topic);
     const ack = packet.qos === 0 ? undefined : this.#acks.owe(packet.messageId ?? 0, packet.qos);
     if (topic === undefined || !this.#mayUse(topic)) {
@@ -290,15 +317,14 @@ export class DeviceConnection {
       else ack.settle();
     });
     this.#unackedBytes += packet.payload.length;
-    this.#rate.spend(Math.max(0, LEAST_COST_BYTES - packet.payload.length), this.#heardAtMs);
-    if (this.#acks.size >= this.#limits.messages || this.#unackedBytes >= this.#limits.bytes) {
-      this.#hold('unacknowledged');
-    }
+    this.#sender?.rate.spend(Math.max(0, LEAST_COST_BYTES - packet.payload.length), this.#heardAtMs);
+    const { messages, bytes } = this.#limits();
+    if (this.#acks.size >= messages || this.#unackedBytes >= bytes) this.#hold('unacknowledged');
     if (!this.#deps.take(message)) this.#hold('full');
   }
 
   #goOnWithRoom(): void {
-    const { messages, bytes } = this.#limits;
+    const { messages, bytes } = this.#limits();
     if (this.#acks.size <= messages / 2 && this.#unackedBytes <= bytes / 2) this.#release('unacknowledged');
   }
 
@@ -306,46 +332,62 @@ export class DeviceConnection {
     return this.#right !== undefined && this.#deps.mayUse(this.#right, topic);
   }
 
-  #hold(reason: 'full' | 'unacknowledged' | 'rate' | 'authenticating'): void {
+  #limits(): Sender['limits'] {
+    return this.#sender?.limits ?? DEVICE;
+  }
+
+  #hold(reason: Hold): void {
     this.#held.add(reason);
     this.#socket.pause();
   }
 
-  #release(reason: 'full' | 'unacknowledged' | 'rate' | 'authenticating'): void {
+  #release(reason: Hold): void {
     if (this.#held.delete(reason) && this.#held.size === 0) this.#socket.resume();
   }
 
   #send(packet: Packet): void {
-    if (!this.#socket.writableEnded) this.#socket.write(generate(packet, { protocolVersion: this.#version }));
+    this.#write(generate(packet, { protocolVersion: this.#version }));
+  }
+
+  /** Who does not take what we answer is not read either, or the answers would fill the memory. */
+  #write(bytes: Buffer): void {
+    if (!this.#socket.writableEnded && !this.#socket.write(bytes)) this.#hold('unread');
   }
 
   #refuse(reasonCode: number): void {
     this.#deps.count('refused');
-    this.#phase = 'closed';
     this.#send({
       cmd: 'connack',
       sessionPresent: false,
       ...(this.#version === 5 ? { reasonCode } : { returnCode: RETURN_CODE_311[reasonCode] ?? 5 }),
     });
-    this.#socket.end();
+    this.#finish();
   }
 
   #fail(reasonCode: number): void {
-    const wasOpen = this.#phase === 'open';
     if (this.#phase === 'closed') return;
     if (reasonCode === REASON.protocolError) this.#deps.count('protocol-error');
+    if (this.#phase === 'open' && this.#version === 5) this.#send({ cmd: 'disconnect', reasonCode });
+    this.#finish();
+  }
+
+  /** Sends what there is to send, then closes, whatever the other side does. */
+  #finish(): void {
     this.#phase = 'closed';
-    if (wasOpen && this.#version === 5) this.#send({ cmd: 'disconnect', reasonCode });
     this.#socket.resume();
     this.#socket.end();
-    setTimeout(() => this.#socket.destroy(), 1_000).unref();
+    setTimeout(() => this.#socket.destroy(), LINGER_MS).unref();
+  }
+
+  #isClosed(): boolean {
+    return this.#phase === 'closed';
   }
 
   #onClosed(): void {
     this.#phase = 'closed';
     this.#acks.end();
-    this.#deps.onClose(this);
-    if (this.#will !== undefined) this.#deps.take(this.#will);
+    const isGone = this.#deps.onClose(this);
+    if (this.#will !== undefined && isGone) this.#deps.take(this.#will);
   }
 }
 

@@ -2,13 +2,22 @@
 
 import { once } from 'node:events';
 import { connect } from 'node:net';
-import { beforeAll, describe, expect, it } from 'vitest';
+import { afterEach, beforeAll, describe, expect, it } from 'vitest';
 import { makeCredentials, registerSite } from '../../test/support/register.ts';
-import { METER, METER_STATE, pack, startTestIngest, type TestIngest } from './test-support.ts';
+import { METER, METER_STATE, pack, rawClient, startTestIngest, type TestIngest } from './test-support.ts';
 
 /** MQTT 5.0, 2.4 Reason Code. */
 const NOT_AUTHORIZED = 0x87;
 const BAD_CREDENTIALS = 0x86;
+const SESSION_TAKEN_OVER = 0x8e;
+const PACKET_TOO_LARGE = 0x95;
+
+const OFFLINE = {
+  topic: METER_STATE,
+  payload: Buffer.from('{"online":false}'),
+  qos: 1,
+  retain: true,
+} as const;
 
 describe('the endpoint', () => {
   let t: TestIngest;
@@ -16,6 +25,7 @@ describe('the endpoint', () => {
     t = await startTestIngest();
     return () => t.stop();
   });
+  afterEach(() => t.endClients());
 
   const count = async (table: string) =>
     (await t.rows<{ n: number }>(`select count(*) as n from ${table}`))[0]?.n ?? -1;
@@ -130,19 +140,27 @@ describe('the endpoint', () => {
     ]);
   });
 
-  it('says nothing for a device that took its leave, or came back on a new connection', async () => {
+  it('says nothing for a device that took its leave', async () => {
     const before = await count('device_state');
-    const will = {
-      topic: METER_STATE,
-      payload: Buffer.from('{"online":false}'),
-      qos: 1,
-      retain: true,
-    } as const;
-    const leaving = await t.client(t.meter, { clientId: 'leaving', will });
+    const leaving = await t.client(t.meter, { clientId: 'leaving', will: OFFLINE });
     await leaving.endAsync();
     const probe = await t.client(t.meter);
     await probe.publishAsync(METER, pack(21), { qos: 1 });
     expect(await count('device_state')).toBe(before);
+  });
+
+  it.each([
+    { why: 'of the same name, which takes the session over', next: 'same', code: SESSION_TAKEN_OVER },
+    { why: 'of another name', next: 'other', code: undefined },
+  ])('says nothing for a device that is back on a connection $why', async ({ next, code }) => {
+    const before = await count('device_state');
+    const old = await t.client(t.meter, { clientId: 'same', will: OFFLINE });
+    const told = new Promise((resolve) => old.once('disconnect', (packet) => resolve(packet.reasonCode)));
+    const fresh = await t.client(t.meter, { clientId: next });
+    if (code === undefined) old.stream.destroy();
+    else expect(await told).toBe(code);
+    await fresh.publishAsync(METER_STATE, '{"online":true}', { qos: 1 });
+    expect(await count('device_state')).toBe(before + 1);
   });
 
   it('refuses a Last Will under another name', async () => {
@@ -199,11 +217,32 @@ describe('the endpoint', () => {
     await expect.poll(() => t.rows('select from quarantine where id = $1', [lying?.id])).toHaveLength(0);
   });
 
-  it('ends a connection that sends more than a packet may be', async () => {
-    const device = await t.client(t.meter, { clientId: 'large' });
-    const closed = new Promise((resolve) => device.once('close', () => resolve(undefined)));
-    device.publish(METER, Buffer.alloc(3 * 2 ** 20), { qos: 1 });
-    await closed;
+  it('says how large a packet may be, and ends a connection that sends a larger one', async () => {
+    const device = rawClient(t.ingest.mqttPort ?? 0);
+    const { username, secret } = t.meter;
+    const password = Buffer.from(secret);
+    device.send({
+      cmd: 'connect',
+      protocolVersion: 5,
+      protocolId: 'MQTT',
+      clientId: 'large',
+      username,
+      password,
+    });
+    const connack = await device.next('connack');
+    const most = connack.properties?.maximumPacketSize ?? 0;
+    expect(most).toBeGreaterThan(2 ** 20);
+    const payload = Buffer.alloc(most);
+    device.send({ cmd: 'publish', topic: METER, payload, qos: 1, messageId: 1, dup: false, retain: false });
+    expect((await device.next('disconnect')).reasonCode).toBe(PACKET_TOO_LARGE);
+    await device.ended;
+  });
+
+  it('takes QoS 0 as well, of which the device hears nothing', async () => {
+    const device = await t.client(t.meter);
+    const before = await count('meter_reading');
+    await device.publishAsync(METER, pack(4_000), { qos: 0 });
+    await expect.poll(() => count('meter_reading')).toBe(before + 1);
   });
 
   it('is not disturbed by what is no MQTT', async () => {
