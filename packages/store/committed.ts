@@ -13,6 +13,9 @@ import type pg from 'pg';
 /** Sites are spread over this many shards by their number. */
 export const SHARD_COUNT = 64;
 
+/** A pool, or one of its connections. */
+type Queryable = Pick<pg.ClientBase, 'query'>;
+
 /** Rows after `fromTx` and up to `toTx`, both transaction numbers. */
 export interface Window {
   readonly fromTx: number;
@@ -48,11 +51,11 @@ export interface CommittedPulse {
  * @returns undefined when nothing new is complete
  */
 export async function findNextWindow(
-  pool: pg.Pool,
+  db: Queryable,
   fromTx: number,
   maxReadings: number,
 ): Promise<Window | undefined> {
-  const found = await pool.query<[number, number | null]>({
+  const found = await db.query<[number, number | null]>({
     text: `select pg_snapshot_xmin(pg_current_snapshot())::text::bigint - 1,
              least((select tx from meter_reading where tx > $1 order by tx offset $2 limit 1),
                    (select tx from battery_reading where tx > $1 order by tx offset $2 limit 1))`,

@@ -111,7 +111,14 @@ export {
   type ReplayedMessage,
   trimQuarantine,
 } from './quarantine.ts';
-export { BINS, type Bin, type Cell, type Columns, listColumns, QUANTITY_NAMES } from './reading-columns.ts';
+export {
+  type Cell,
+  type Columns,
+  listColumns,
+  QUANTITY_NAMES,
+  ROLLED_NAMES,
+  readKeptSince,
+} from './reading-columns.ts';
 export {
   listPublishRights,
   listRegisteredDevices,
@@ -130,6 +137,8 @@ export {
   type StoredReplay,
   takeReplay,
 } from './replays.ts';
+export { markRolledUp, type RolledUp, type RollUpLimits, rollUp } from './roll-up.ts';
+export { BIN_MS, BINS, type Bin } from './roll-up-sql.ts';
 export { leaseShards, moveShards, releaseShards, type Shard } from './shards.ts';
 export {
   ensureCompany,
@@ -164,7 +173,7 @@ export {
   type StoredToken,
   upsertEnvironmentToken,
 } from './tokens.ts';
-export { keepUp, type Upkeep } from './upkeep.ts';
+export { keepUp, type Retention, type Upkeep } from './upkeep.ts';
 export {
   listAlerts,
   listChangedSites,

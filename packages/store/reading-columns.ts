@@ -1,20 +1,27 @@
-// Readings of one device over a window, column by column: as they came, or as means of equal stretches of time.
+// Readings of one device over a window, column by column: as they came, or rolled up.
 
-import { BATTERY_QUANTITIES, METER_QUANTITIES } from '@afterwatt/wire';
-import { sql, type Transaction } from 'kysely';
+import { type RawBuilder, sql, type Transaction } from 'kysely';
+import {
+  BIN_MS,
+  BINS,
+  type Bin,
+  binStart,
+  coarseSql,
+  countSql,
+  type Kind,
+  minutesSql,
+  ROLLED,
+  rollUpColumns,
+} from './roll-up-sql.ts';
 import type { StoredDevice } from './sites.ts';
 import type { Tables } from './tables.ts';
-
-/** Stretches over which readings can be averaged; '1d' is a calendar day of the site's time zone. */
-export const BINS = ['1m', '15m', '1h', '1d'] as const;
-export type Bin = (typeof BINS)[number];
 
 export interface ColumnsRequest {
   readonly siteNo: number;
   readonly device: StoredDevice;
-  /** Names on the wire; those that such a device does not have are passed over. */
+  /** Names of `QUANTITY_NAMES`, and for roll-ups of `ROLLED_NAMES`; those such a device does not have are passed over. */
   readonly quantities: readonly string[];
-  /** Included. */
+  /** Included; a roll-up's stretch that it lies in is told as a whole. */
   readonly from: Date;
   /** Not included. */
   readonly to: Date;
@@ -32,63 +39,185 @@ export interface Columns {
   readonly columns: ReadonlyMap<string, readonly Cell[]>;
 }
 
-/** What a device of each kind can report, by name on the wire. `ut` is a promise, not a measurement. */
-export const QUANTITY_NAMES = {
-  meter: METER_QUANTITIES.map(({ quantity }) => quantity).filter((name) => name !== 'ut'),
-  battery: BATTERY_QUANTITIES.map(({ quantity }) => quantity).filter((name) => name !== 'ut'),
-} as const;
+/** What a device of each kind can report, by name on the wire. */
+export const QUANTITY_NAMES: Readonly<Record<Kind, readonly string[]>> = {
+  meter: ROLLED.meter.quantities.map(({ name }) => name),
+  battery: ROLLED.battery.quantities.map(({ name }) => name),
+};
 
-/** Registers and counters: their mean says nothing, so a stretch shows how far they had come. */
-const COUNTING: ReadonlySet<string> = new Set(['import', 'export', 'seq']);
+/**
+ * What energy and register may differ by over one stretch: two steps of a register that counts in 10 Wh, and five per
+ * cent, which is what readings some seconds apart miss of a load that switches. Common practice.
+ */
+const DIFFER_WH = 20;
+const DIFFER_SHARE = 0.05;
 
-const BIN_STARTS = {
-  '1m': sql`date_bin('1 minute', at, 'epoch')`,
-  '15m': sql`date_bin('15 minutes', at, 'epoch')`,
-  '1h': sql`date_bin('1 hour', at, 'epoch')`,
-} as const;
+/** Name -> SQL over a roll-up's row, of what only roll-ups have. */
+const ROLLED_FIELDS: Readonly<Record<Kind, ReadonlyMap<string, string>>> = {
+  meter: rolledFields('meter'),
+  battery: rolledFields('battery'),
+};
+
+/** What a roll-up tells besides `QUANTITY_NAMES`. */
+export const ROLLED_NAMES: Readonly<Record<Kind, readonly string[]>> = {
+  meter: [...ROLLED_FIELDS.meter.keys()],
+  battery: [...ROLLED_FIELDS.battery.keys()],
+};
+
+function rolledFields(kind: Kind): Map<string, string> {
+  const { quantities, powers, registers } = ROLLED[kind];
+  const differ = registers.map(
+    ({ column }) =>
+      `abs(${column}_excess_wh) > ${DIFFER_WH} + ${DIFFER_SHARE} * greatest(${column}_moved_wh, ${column}_moved_wh + ${column}_excess_wh)`,
+  );
+  return new Map([
+    ...quantities.flatMap((quantity): [string, string][] => [
+      [`${quantity.name}.min`, `${quantity.column}_min`],
+      [`${quantity.name}.max`, `${quantity.column}_max`],
+      [`${quantity.name}.count`, countSql(quantity)],
+    ]),
+    ...powers.flatMap(({ name, column }): [string, string][] => [
+      [`${name}.energy-pos`, `${column}_pos_wh`],
+      [`${name}.energy-neg`, `${column}_neg_wh`],
+    ]),
+    ...registers.flatMap(({ name, column }): [string, string][] => [
+      [`${name}.moved`, `${column}_moved_wh`],
+      [`${name}.excess`, `${column}_excess_wh`],
+    ]),
+    ...(differ.length > 0 ? [['registers.differ', differ.join(' or ')] as const] : []),
+    ['readings', 'readings'],
+    ['covered', 'covered_s'],
+  ]);
+}
 
 /**
  * At most `limit` times of one device. The site must be open (`openSite`).
  *
- * A stretch shows the mean of each measurement, for a state (`grid`, `storm`) the share of readings in which it
- * held, and for registers and `seq` the highest value; null where no reading told it.
+ * A stretch shows the mean of each measurement (of voltages the root of the mean square), for a state (`grid`,
+ * `storm`) the share of readings in which it held, and for registers and `seq` how far they came; null where no
+ * reading told it.
  */
 export async function listColumns(tx: Transaction<Tables>, request: ColumnsRequest): Promise<Columns> {
-  const { device, from, to, siteNo, limit } = request;
-  const known = device.kind === 'meter' ? METER_QUANTITIES : BATTERY_QUANTITIES;
-  const wanted = known.filter(({ quantity }) => request.quantities.includes(quantity));
+  const { bin, device, from, to, siteNo, limit } = request;
+  const fields = fieldsOf(request);
   const times: Date[] = [];
-  const columns = new Map<string, Cell[]>(wanted.map(({ quantity }) => [quantity, []]));
-  if (wanted.length === 0) return { times, columns };
-
-  const values = wanted.map(({ quantity, column, type }) => {
-    const value = sql.ref(column);
-    if (request.bin === 'raw') return sql`${value} as ${sql.id(quantity)}`;
-    if (COUNTING.has(quantity)) return sql`max(${value}) as ${sql.id(quantity)}`;
-    return sql`avg(${type === 'boolean' ? sql`${value}::int` : value})::float8 as ${sql.id(quantity)}`;
-  });
-  const found = await sql<Record<string, Cell> & { time: Date }>`
-    select ${timeOf(request)} as time, ${sql.join(values)}
-    from ${sql.table(device.kind === 'meter' ? 'meter_reading' : 'battery_reading')}
-    where site_no = ${siteNo} and device_no = ${device.no} and at >= ${from} and at < ${to}
-    ${request.bin === 'raw' ? sql`` : sql`group by 1`}
-    order by 1 limit ${limit}`.execute(tx);
-  for (const row of found.rows) {
+  const columns = new Map<string, Cell[]>([...fields.keys()].map((name) => [name, []]));
+  if (fields.size === 0) return { times, columns };
+  const query =
+    bin === 'raw'
+      ? sql<Row>`select at as time, ${selected(fields)} from ${sql.table(`${device.kind}_reading`)}
+          where site_no = ${siteNo} and device_no = ${device.no} and at >= ${from} and at < ${to}
+          order by at limit ${limit}`
+      : rolledQuery(request, bin, fields);
+  for (const row of (await query.execute(tx)).rows) {
     times.push(row.time);
-    for (const [quantity, cells] of columns) cells.push(rounded(row[quantity] ?? null));
+    for (const [name, cells] of columns) cells.push(rounded(row[name] ?? null));
   }
   return { times, columns };
 }
 
-function timeOf({ bin, timeZone }: ColumnsRequest) {
-  switch (bin) {
-    case 'raw':
-      return sql`at`;
-    case '1d':
-      return sql`date_trunc('day', at at time zone ${timeZone}) at time zone ${timeZone}`;
-    default:
-      return BIN_STARTS[bin];
-  }
+/** Readings, and roll-ups of 1 min, are there from these times on; what came before was dropped. */
+export async function readKeptSince(
+  tx: Transaction<Tables>,
+): Promise<{ readonly readings: Date; readonly minutes: Date }> {
+  // Infinity is no date in JavaScript.
+  const found = await sql<{
+    readings: Date;
+    minutes: Date;
+  }>`select greatest(readings_from, 'epoch') as readings,
+    greatest(minutes_from, 'epoch') as minutes from rollup_state`.execute(tx);
+  return found.rows[0] ?? { readings: new Date(0), minutes: new Date(0) };
+}
+
+type Row = Record<string, Cell> & { time: Date };
+
+/** Name -> SQL, of what was asked for and is there. */
+function fieldsOf({ bin, device, quantities }: ColumnsRequest): Map<string, string> {
+  const plain = ROLLED[device.kind].quantities.map(({ name, column, as }): [string, string] => [
+    name,
+    bin !== 'raw' && as === 'counter' ? `${column}_max` : column,
+  ]);
+  const known = [...plain, ...(bin === 'raw' ? [] : ROLLED_FIELDS[device.kind])];
+  return new Map(known.filter(([name]) => quantities.includes(name)));
+}
+
+function selected(fields: ReadonlyMap<string, string>): RawBuilder<unknown> {
+  return sql.join([...fields].map(([name, field]) => sql`${sql.raw(field)} as ${sql.id(name)}`));
+}
+
+/**
+ * Stretches as they are stored, but for those that are due to be made again and those that readings came to since
+ * anybody looked: they are made here, from what is there now, in the same way.
+ */
+function rolledQuery(
+  request: ColumnsRequest,
+  bin: Bin,
+  fields: ReadonlyMap<string, string>,
+): RawBuilder<Row> {
+  const { device, from, to, siteNo, timeZone, limit } = request;
+  const { kind } = device;
+  const columns = sql.raw(rollUpColumns(kind).join(', '));
+  const ofDevice = sql`site_no = ${siteNo} and device_no = ${device.no}`;
+  const raw = sql.table(`${kind}_reading`);
+  const minutes = sql.table(`${kind}_1m`);
+  const start = (instant: string, zone = '(select zone from asked)') => sql.raw(binStart(bin, instant, zone));
+  // A day may take 25 hours.
+  const length = sql.raw(`interval '${BIN_MS[bin] + (bin === '1d' ? BIN_MS['1h'] : 0)} ms'`);
+  const finerOrSame = BINS.slice(0, BINS.indexOf(bin) + 1);
+  // Time that no reading lies in is told only to those who ask for what flowed across it.
+  const isTold = [...fields.keys()].some((name) => /energy|covered|moved|excess|differ/.test(name))
+    ? sql`true`
+    : sql`readings > 0`;
+  return sql<Row>`
+    with asked as materialized (
+      select zone, from_at, until_at, ${start('from_at', 'zone')} as first_at, until_at + ${length} as end_at
+      from (select ${timeZone}::text as zone, ${from}::timestamptz as from_at, ${to}::timestamptz as until_at) given
+    ), tail as materialized (
+      select coalesce(greatest(
+        (select max(at) from ${minutes} where ${ofDevice}),
+        (select max(at) from rollup_due where ${ofDevice} and kind = ${kind} and bin = '1m')), '-infinity') as from_at
+    ), kept as materialized (
+      select greatest(first_at, readings_from, minutes_from) as from_at from asked, rollup_state
+    ), due as materialized (
+      select bin, at from rollup_due
+      where ${ofDevice} and kind = ${kind} and bin in (${sql.join(finerOrSame)})
+        and at >= (select from_at from kept) and at < (select end_at from asked)
+    ), stretch as materialized (
+      select ${siteNo}::integer as site_no, ${device.no}::integer as device_no, from_at, to_at from (
+        select min(at) as from_at, max(at) + interval '1 minute' as to_at
+        from (select at, at - row_number() over (order by at) * interval '1 minute' as run
+              from due where bin = '1m' and at < (select from_at from tail)) runs
+        group by run
+        union all
+        select from_at, date_bin('1 minute', (select max(at) from ${raw} where ${ofDevice} and at >= from_at
+          and at < (select end_at from asked)), 'epoch') + interval '1 minute'
+        from (select greatest((select from_at from tail), (select from_at from kept)) as from_at) newest
+      ) stretches where to_at is not null
+    ), live (${columns}) as materialized (
+      ${sql.raw(minutesSql(kind, 'stretch'))}
+    )${
+      bin === '1m'
+        ? sql`, fresh as (select * from live)`
+        : sql`, stale as materialized (
+      select distinct ${start('at')} as at from (select at from due union select at from live) touched
+    ), finer as (
+      select of.*, stale.at as stretch from stale cross join lateral (
+        select ${columns} from ${minutes} where ${ofDevice}
+          and at >= stale.at - interval '3 hours' and at < stale.at + ${length} + interval '3 hours'
+          and ${start('at')} = stale.at and at <> all (select at from live)
+      ) of
+      union all select *, ${start('at')} from live
+    ), fresh (${columns}) as materialized (
+      ${sql.raw(coarseSql(kind, 'finer'))}
+    )`
+    }
+    select at as time, ${selected(fields)} from ${sql.table(`${kind}_${bin}`)}
+    where ${ofDevice} and at >= (select first_at from asked) and at < ${to}
+      and at <> all (select at from fresh) and ${isTold}
+    union all
+    select at, ${selected(fields)} from fresh
+    where at >= (select first_at from asked) and at < ${to} and ${isTold}
+    order by 1 limit ${limit}`;
 }
 
 /** A mean is given to a thousandth: no meter here tells more. */

@@ -3,6 +3,7 @@
 import type { Site } from '@afterwatt/wire';
 import { sql, type Transaction } from 'kysely';
 import { openSite } from './as-caller.ts';
+import { BINS } from './roll-up-sql.ts';
 import type { DeviceTable, SiteTable, Tables } from './tables.ts';
 
 type Tx = Transaction<Tables>;
@@ -106,6 +107,10 @@ export async function markSiteDeleted(tx: Tx, { no, site }: StoredSite): Promise
   await openSite(tx, no);
   await tx.deleteFrom('meter_reading').where('site_no', '=', no).execute();
   await tx.deleteFrom('battery_reading').where('site_no', '=', no).execute();
+  for (const kind of ['meter', 'battery'] as const) {
+    for (const bin of BINS) await tx.deleteFrom(`${kind}_${bin}`).where('site_no', '=', no).execute();
+  }
+  await tx.deleteFrom('rollup_due').where('site_no', '=', no).execute();
   await tx.deleteFrom('device_state').where('site_no', '=', no).execute();
   await tx.deleteFrom('detector_state').where('site_no', '=', no).execute();
   await tx.deleteFrom('incident').where('site_no', '=', no).execute();
@@ -182,14 +187,19 @@ function columnsOf(site: Site) {
 /** A device that the site no longer has keeps its row, on which its readings hang, but may not publish again. */
 async function syncDevices(tx: Tx, siteNo: number, site: Site): Promise<void> {
   const devices = [
-    { site_no: siteNo, id: site.meter.device, kind: 'meter' as const },
-    ...site.batteries.map(({ device }) => ({ site_no: siteNo, id: device, kind: 'battery' as const })),
+    { site_no: siteNo, id: site.meter.device, kind: 'meter' as const, period_s: site.meter.periodSeconds },
+    ...site.batteries.map(({ device, periodSeconds }) => ({
+      ...{ site_no: siteNo, id: device, kind: 'battery' as const, period_s: periodSeconds },
+    })),
   ];
   await tx
     .insertInto('device')
     .values(devices)
     .onConflict((conflict) =>
-      conflict.columns(['site_no', 'id']).doUpdateSet({ kind: sql<DeviceTable['kind']>`excluded.kind` }),
+      conflict.columns(['site_no', 'id']).doUpdateSet({
+        kind: sql<DeviceTable['kind']>`excluded.kind`,
+        period_s: sql<number>`excluded.period_s`,
+      }),
     )
     .execute();
   await sql`update credential set revoked_at = now()

@@ -15,6 +15,15 @@ export interface Tables {
   api_token: ApiTokenTable;
   meter_reading: ReadingTable;
   battery_reading: ReadingTable;
+  meter_1m: RollUpTable;
+  meter_15m: RollUpTable;
+  meter_1h: RollUpTable;
+  meter_1d: RollUpTable;
+  battery_1m: RollUpTable;
+  battery_15m: RollUpTable;
+  battery_1h: RollUpTable;
+  battery_1d: RollUpTable;
+  rollup_due: RollUpDueTable;
   device_state: DeviceStateTable;
   quarantine: QuarantineTable;
   pulse: { tx: Generated<number>; at: Instant; worker: string };
@@ -46,6 +55,8 @@ export interface DeviceTable {
   site_no: number;
   id: string;
   kind: 'meter' | 'battery';
+  /** Registered time between its readings. */
+  period_s: number;
   created_at: Generated<Date>;
 }
 
@@ -80,6 +91,24 @@ export interface ReadingTable {
   tx: number;
   site_no: number;
   device_no: number;
+}
+
+/** The columns every roll-up has; roll-up-sql.ts knows the others. */
+export interface RollUpTable {
+  /** Start of the stretch. */
+  at: Instant;
+  site_no: number;
+  device_no: number;
+  readings: number;
+  covered_s: number;
+}
+
+export interface RollUpDueTable {
+  site_no: number;
+  device_no: number;
+  kind: DeviceTable['kind'];
+  bin: '1m' | '15m' | '1h' | '1d';
+  at: Instant;
 }
 
 export interface DeviceStateTable {

@@ -6,6 +6,8 @@ import { keepUp } from './upkeep.ts';
 
 const database = await createTestDatabase();
 
+const KEEP = { readingDays: 35, minuteDays: 90, coarseDays: 3650 };
+
 describe('upkeep', () => {
   it('makes the days ahead, drops those past retention and keeps the rest, however many workers do it at once', async () => {
     database.keepOnFailure();
@@ -14,7 +16,7 @@ describe('upkeep', () => {
     for (const day of ['2026-05-10', '2026-05-11', '2026-06-14']) {
       await ingest.pool.query('select ensure_reading_partitions($1)', [day]);
     }
-    const done = await Promise.all([1, 2, 3].map(() => keepUp(ingest.pool, now, 35)));
+    const done = await Promise.all([1, 2, 3].map(() => keepUp(ingest.pool, now, KEEP)));
     expect(done.reduce((sum, { partitionsDropped }) => sum + partitionsDropped, 0)).toBe(2);
     const left = await database
       .connect()

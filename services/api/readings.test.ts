@@ -193,10 +193,12 @@ describe('means', () => {
   });
 
   it.each([
-    ['2026-02-01T15:00:00Z', 'raw'],
-    ['2026-02-03T00:00:00Z', '1m'],
+    // A meter that reports every 5 s.
+    ['2026-02-01T14:46:40Z', 'raw'],
+    ['2026-02-01T14:46:41Z', '1m'],
+    ['2026-02-02T21:20:00Z', '1m'],
     ['2026-02-20T00:00:00Z', '15m'],
-    ['2026-05-01T00:00:00Z', '1h'],
+    ['2026-04-25T00:00:00Z', '1h'],
     ['2027-02-01T00:00:00Z', '1d'],
   ])('auto: from 1 February noon to %s it is %s', async (to, resolution) => {
     const { body } = await operator.get(`${path}?resolution=auto&from=2026-02-01T12:00:00Z&to=${to}`);

@@ -1,7 +1,8 @@
-// Readings of a site over a window, as columns in JSON or as CSV.
+// Readings of a site over a window, as they came or rolled up, as columns in JSON or as CSV.
 
 import {
   asCaller,
+  BIN_MS,
   BINS,
   type Columns,
   findSite,
@@ -9,9 +10,11 @@ import {
   listDevices,
   openSite,
   QUANTITY_NAMES,
+  ROLLED_NAMES,
+  readKeptSince,
   type StoredDevice,
 } from '@afterwatt/store';
-import { idSchema, strictObject } from '@afterwatt/wire';
+import { idSchema, type Site, strictObject } from '@afterwatt/wire';
 import type { FastifyRequest } from 'fastify';
 import { z } from 'zod';
 import { time } from './answer-fields.ts';
@@ -22,39 +25,35 @@ import { instant, manyOf } from './query-fields.ts';
 import { type DeviceColumns, readingsCsv } from './readings-csv.ts';
 import { getSite, siteParams } from './sites.ts';
 
-const MINUTE_MS = 60_000;
-const HOUR_MS = 60 * MINUTE_MS;
-const DAY_MS = 24 * HOUR_MS;
-
 /** When neither end of the window is named. */
-const DEFAULT_WINDOW_MS = HOUR_MS;
+const DEFAULT_WINDOW_MS = 3_600_000;
 /** Times in one answer, over all devices: five days and a half of a meter that reports every 5 s. */
 const MOST_TIMES = 100_000;
 
-/** `auto` takes the finest that stays below about 3,000 times a device: more than any screen has columns. */
-const AUTO = [
-  { upToMs: 3 * HOUR_MS, resolution: 'raw' },
-  { upToMs: 2 * DAY_MS, resolution: '1m' },
-  { upToMs: 30 * DAY_MS, resolution: '15m' },
-  { upToMs: 120 * DAY_MS, resolution: '1h' },
-] as const;
+/** `auto` takes the finest that stays below so many times a device: about as many as a screen has columns. */
+const TIMES_TO_DRAW = 2_000;
 
 const ALL_QUANTITIES: readonly string[] = [...new Set([...QUANTITY_NAMES.meter, ...QUANTITY_NAMES.battery])];
+const OF_ROLL_UPS: readonly string[] = [...new Set([...ROLLED_NAMES.meter, ...ROLLED_NAMES.battery])];
 
 const readingsQuery = strictObject({
   device: manyOf(idSchema).describe('Default: all devices of the site.'),
   quantities: manyOf(
-    z.string().refine((name) => ALL_QUANTITIES.includes(name), {
-      error: `must be among ${ALL_QUANTITIES.join(', ')}`,
+    z.string().refine((name) => ALL_QUANTITIES.includes(name) || OF_ROLL_UPS.includes(name), {
+      error: `must be among ${[...ALL_QUANTITIES, ...OF_ROLL_UPS].join(', ')}`,
     }),
-  ).describe('Names as on the wire, such as l1.v,l2.v. Default: all that were reported.'),
-  from: instant.optional().describe('Included. Default: an hour before `to`.'),
+  ).describe(
+    `Names as on the wire, such as l1.v,l2.v. Default: all that were reported. Rolled up also: .min, .max and .count of each (l1.v.min); the energy of a power's parts above and below zero, Wh (l1.p.energy-pos, l1.p.energy-neg; service.p for both legs together), by the trapezoid between readings, no gap of more than five periods bridged; \`covered\`, the seconds that it covers; \`readings\`, how many; what a register counted in that time, Wh, and by how much the energy exceeds it (import.moved, import.excess; the same of export); \`registers.differ\`, whether that is more than 20 Wh and 5 %.`,
+  ),
+  from: instant
+    .optional()
+    .describe('Included, with the whole stretch that it lies in. Default: an hour before `to`.'),
   to: instant.optional().describe('Not included. Default: now.'),
   resolution: z
     .enum(['raw', ...BINS, 'auto'], { error: `must be raw, ${BINS.join(', ')} or auto` })
     .default('raw')
     .describe(
-      "Means over stretches of time, named by their start; of registers and seq the highest value, of states the share of time. A day is the site's own. auto: the finest that is not too much to draw.",
+      "Rolled up to stretches of time, named by their start: means (of voltages the root of the mean square, IEC 61000-4-30), of registers and seq the highest value, of states the share of readings. A day is the site's own, of 23 to 25 hours. auto: the finest that is still kept and not too much to draw.",
     ),
 });
 
@@ -94,18 +93,22 @@ export function readingRoutes(app: App, { connection }: Deps): void {
       const { device: names, quantities } = request.query;
       const format = formatOf(request);
       const window = windowOf(request.query);
-      const resolution = request.query.resolution === 'auto' ? autoOf(window) : request.query.resolution;
-      const devices = await asCaller(connection.db, callerOf(request), async (tx) => {
+      checkRolledUp(request.query.resolution, quantities);
+      const { resolution, devices } = await asCaller(connection.db, callerOf(request), async (tx) => {
         const { no, site } = getSite(await findSite(tx, id), id);
         await openSite(tx, no);
         const readable = (await listDevices(tx, no)).filter(
           ({ kind }) => callerOf(request).role !== 'homeowner' || kind === 'battery',
         );
+        const bin =
+          request.query.resolution === 'auto'
+            ? autoOf({ site, window, quantities, kept: await readKeptSince(tx) })
+            : request.query.resolution;
         const read: DeviceColumns[] = [];
         let left = MOST_TIMES;
         for (const device of pick(readable, names)) {
           const columns = await listColumns(tx, {
-            ...{ siteNo: no, device, timeZone: site.timeZone, bin: resolution, limit: left + 1 },
+            ...{ siteNo: no, device, timeZone: site.timeZone, bin, limit: left + 1 },
             ...{ quantities: quantities.length > 0 ? quantities : QUANTITY_NAMES[device.kind], ...window },
           });
           left -= columns.times.length;
@@ -113,7 +116,7 @@ export function readingRoutes(app: App, { connection }: Deps): void {
           if (columns.columns.size === 0) continue;
           read.push({ device: device.id, ...(quantities.length > 0 ? columns : withoutEmpty(columns)) });
         }
-        return read;
+        return { resolution: bin, devices: read };
       });
       // Sent as text: checking a hundred thousand rows against a schema would take longer than reading them.
       if (format === 'csv') return reply.type('text/csv; charset=utf-8').send(readingsCsv(devices));
@@ -136,9 +139,33 @@ function windowOf(given: { from?: Date | undefined; to?: Date | undefined }): Wi
   throw invalidQuery([{ in: 'query', pointer: '#/from', detail }]);
 }
 
-function autoOf({ from, to }: Window): z.infer<typeof readingsAnswer>['resolution'] {
-  const lengthMs = to.getTime() - from.getTime();
-  return AUTO.find(({ upToMs }) => lengthMs <= upToMs)?.resolution ?? '1d';
+/** Raw readings have no minimum. */
+function checkRolledUp(resolution: string, quantities: readonly string[]): void {
+  if (resolution !== 'raw') return;
+  const rolled = quantities.filter((name) => OF_ROLL_UPS.includes(name));
+  if (rolled.length === 0) return;
+  const detail = `resolution is "raw": must be ${BINS.join(', ')} or auto for ${rolled.join(', ')}`;
+  throw invalidQuery([{ in: 'query', pointer: '#/resolution', detail }]);
+}
+
+interface AutoOptions {
+  readonly site: Site;
+  readonly window: Window;
+  readonly quantities: readonly string[];
+  readonly kept: { readonly readings: Date; readonly minutes: Date };
+}
+
+function autoOf(options: AutoOptions): z.infer<typeof readingsAnswer>['resolution'] {
+  const { site, quantities, kept } = options;
+  const { from, to } = options.window;
+  const fits = (everyMs: number) => (to.getTime() - from.getTime()) / everyMs <= TIMES_TO_DRAW;
+  const periodS = Math.min(
+    site.meter.periodSeconds,
+    ...site.batteries.map((battery) => battery.periodSeconds),
+  );
+  const isRaw = from >= kept.readings && !quantities.some((name) => OF_ROLL_UPS.includes(name));
+  if (isRaw && fits(periodS * 1000)) return 'raw';
+  return BINS.find((bin) => fits(BIN_MS[bin]) && (bin !== '1m' || from >= kept.minutes)) ?? '1d';
 }
 
 function pick(devices: readonly StoredDevice[], names: readonly string[]): readonly StoredDevice[] {

@@ -1,10 +1,20 @@
 import { readFileSync } from 'node:fs';
 import { environmentFields, readEnvironment, StartupError } from '@afterwatt/runtime';
+import type { Retention } from '@afterwatt/store';
 import { z } from 'zod';
 
 const name = z
   .string()
   .regex(/^[a-z0-9][a-z0-9-]{0,40}$/, 'must be lower-case letters, digits and hyphens, at most 41');
+
+function days(least: number, most: number, usual: number) {
+  return z.coerce
+    .number('must be a number of days')
+    .int('must be whole days')
+    .min(least, `must be at least ${least} days`)
+    .max(most, `must be at most ${most} days`)
+    .default(usual);
+}
 
 const schema = z.object({
   DATABASE_URL: environmentFields.postgresUrl,
@@ -22,12 +32,9 @@ const schema = z.object({
   INGEST_WORKER: name.default('ingest-1'),
   INGEST_GROUP: name.default('ingest'),
   INGEST_ALONE: z.enum(['true', 'false']).default('false'),
-  RETENTION_DAYS: z.coerce
-    .number('must be a number of days')
-    .int('must be whole days')
-    .min(1)
-    .max(400)
-    .default(35),
+  RETENTION_DAYS: days(1, 400, 35),
+  RETENTION_1M_DAYS: days(1, 36_500, 90),
+  RETENTION_ROLLED_DAYS: days(400, 36_500, 3_650),
   LOG_LEVEL: environmentFields.logLevel,
 });
 
@@ -65,8 +72,7 @@ export interface IngestConfig {
   /** Stable from one start to the next: a broker keeps unacknowledged messages for this name. */
   readonly worker: string;
   readonly logLevel: string;
-  /** Raw readings are kept for so many days. */
-  readonly retentionDays: number;
+  readonly retention: Retention;
   /** A batch is written when it holds so many readings … */
   readonly batchReadings: number;
   /** … or when its oldest message has waited so long. */
@@ -97,7 +103,12 @@ export function readConfig(environment: Readonly<Record<string, string | undefin
           },
     worker: parsed.INGEST_WORKER,
     logLevel: parsed.LOG_LEVEL,
-    retentionDays: parsed.RETENTION_DAYS,
+    retention: {
+      readingDays: parsed.RETENTION_DAYS,
+      // A coarser roll-up is made of those of 1 min, and may be as long as there are readings.
+      minuteDays: Math.max(parsed.RETENTION_1M_DAYS, parsed.RETENTION_DAYS),
+      coarseDays: Math.max(parsed.RETENTION_ROLLED_DAYS, parsed.RETENTION_1M_DAYS),
+    },
     batchReadings: 5_000,
     batchWaitMs: 20,
     heldBytes: 32 * 2 ** 20,

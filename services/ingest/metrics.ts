@@ -9,6 +9,8 @@ export interface IngestMetrics {
   readonly delay: Histogram;
   readonly held: Gauge;
   readonly dropped: Counter;
+  readonly rolledReadings: Counter;
+  readonly rolledUp: Counter<'bin'>;
   readonly connections: Counter<'event'>;
 }
 
@@ -43,6 +45,17 @@ export function ingestMetrics(): IngestMetrics {
     dropped: new Counter({
       name: 'afterwatt_ingest_quarantine_dropped_total',
       help: 'Oldest rows dropped from a full quarantine.',
+      registers,
+    }),
+    rolledReadings: new Counter({
+      name: 'afterwatt_ingest_rolled_readings_total',
+      help: 'Committed readings noted for the roll-ups.',
+      registers,
+    }),
+    rolledUp: new Counter({
+      name: 'afterwatt_ingest_roll_ups_total',
+      help: 'Stretches of time rolled up, those again that late readings touched, by their length.',
+      labelNames: ['bin'],
       registers,
     }),
     connections: new Counter({

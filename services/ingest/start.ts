@@ -6,6 +6,7 @@ import type { Source } from './message.ts';
 import { ingestMetrics } from './metrics.ts';
 import { keepQuarantine } from './quarantine-keeper.ts';
 import { createRegistry } from './registry.ts';
+import { keepRolledUp } from './roll-ups.ts';
 import { startBrokerSource } from './source-broker.ts';
 import { startEndpoint } from './source-endpoint.ts';
 import { scheduleUpkeep } from './upkeep.ts';
@@ -26,7 +27,7 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
       url: config.databaseUrl,
       role: 'afterwatt_ingest',
       name: config.worker,
-      maxConnections: 4,
+      maxConnections: 5,
       statementTimeoutMs: 60_000,
     });
     releases.add('database', () => connection.close());
@@ -67,7 +68,8 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
     });
     const quarantine = keepQuarantine({ pool: connection.pool, take: batcher.take, registry, metrics, log });
     releases.add('quarantine', () => quarantine.close());
-    releases.add('upkeep', scheduleUpkeep(connection.pool, config.retentionDays, log, fail));
+    releases.add('upkeep', scheduleUpkeep(connection.pool, config.retention, log, fail));
+    releases.add('roll-ups', keepRolledUp({ pool: connection.pool, metrics, log, fail }));
     // Undone in reverse: take no more, write what was taken, send its acknowledgements, close.
     releases.add('connections', () => source?.close());
     releases.add('batches', () => batcher.drain());

@@ -1,5 +1,5 @@
 import { isTransient, type Logger } from '@afterwatt/runtime';
-import { keepUp } from '@afterwatt/store';
+import { keepUp, type Retention } from '@afterwatt/store';
 import { schedule } from 'node-cron';
 import type pg from 'pg';
 
@@ -9,7 +9,7 @@ const NIGHTLY = '10 3 * * *';
 /** @returns stops it */
 export function scheduleUpkeep(
   pool: pg.Pool,
-  keepDays: number,
+  retention: Retention,
   log: Logger,
   fail: (error: unknown) => void,
 ): () => Promise<void> {
@@ -17,8 +17,9 @@ export function scheduleUpkeep(
     NIGHTLY,
     async () => {
       try {
-        const { partitionsDropped } = await keepUp(pool, Date.now(), keepDays);
-        log.info({ partitionsDropped, keepDays }, 'kept up the partitions of readings');
+        const { partitionsDropped, isWaiting } = await keepUp(pool, Date.now(), retention);
+        log.info({ partitionsDropped, ...retention }, 'kept up the partitions');
+        if (isWaiting) log.warn('old readings stay another night: they are not rolled up yet');
       } catch (error) {
         if (isTransient(error)) log.warn({ err: error }, 'upkeep has to wait for the next night');
         else fail(error);

@@ -11,14 +11,16 @@ export async function registerSite({ pool }: Connection, input: SiteInput): Prom
     [site.id, site.company, site.name, site.region, JSON.stringify(site)],
   );
   const no = inserted.rows[0]?.no ?? 0;
-  await pool.query(`insert into device (site_no, id, kind) values ($1, $2, 'meter')`, [
+  await pool.query(`insert into device (site_no, id, kind, period_s) values ($1, $2, 'meter', $3)`, [
     no,
     site.meter.device,
+    site.meter.periodSeconds,
   ]);
   for (const battery of site.batteries) {
-    await pool.query(`insert into device (site_no, id, kind) values ($1, $2, 'battery')`, [
+    await pool.query(`insert into device (site_no, id, kind, period_s) values ($1, $2, 'battery', $3)`, [
       no,
       battery.device,
+      battery.periodSeconds,
     ]);
   }
   return no;
