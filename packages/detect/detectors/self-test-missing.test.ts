@@ -9,6 +9,7 @@ import {
   aSite,
   clears,
   DAY_S,
+  HOUR_S,
   raises,
   runSeries,
   START_MS,
@@ -60,6 +61,17 @@ describe('a self-test', () => {
     const meter = seconds(0, 2 * DAY_S, 60).map((s) => aMeterReading(s));
     const passed = test(3600, 3500, true);
     expect(raises(run([passed, ...readings(2), ...meter]))).toEqual([`meter-1 ${DAY_S + 30}`]);
+  });
+
+  it('stays owed through another change of firmware', () => {
+    const before = test(3600, 3500, true);
+    const changes = [
+      aDeviceState(HOUR_S * 30, { firmware: '2.0' }),
+      test(HOUR_S * 31, HOUR_S * 31 - 60, false, '2.0'),
+      aDeviceState(HOUR_S * 46, { firmware: '2.1' }),
+    ];
+    const [first] = raises(run([before, ...changes, ...readings(3)]));
+    expect(Math.abs(Number(first?.split(' ')[1]) - 54 * HOUR_S)).toBeLessThan(120);
   });
 
   it('that was made before the first reading, at the bench, counts', () => {

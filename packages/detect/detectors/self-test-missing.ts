@@ -126,7 +126,8 @@ function hearState(
 ): void {
   const { firmware, selfTestAt, selfTestPassed } = event;
   if (firmware !== null && state.firmware !== null && firmware !== state.firmware) {
-    state.owedSinceMs = nowMs === 0 ? event.at : nowMs;
+    // One that is owed already is owed since then.
+    if (state.passed || state.owedSinceMs === null) state.owedSinceMs = nowMs === 0 ? event.at : nowMs;
     // The test that was known before was made with the firmware before.
     state.newerThanMs = state.testMs ?? 0;
     state.passed = false;

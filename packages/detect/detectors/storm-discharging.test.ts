@@ -3,7 +3,16 @@
 import { describe, expect, it } from 'vitest';
 import { startEngine } from '../engine.ts';
 import type { SiteEvent } from '../event.ts';
-import { aBatteryReading, aSite, aStormMessage, HOME, raises, runSeries, seconds } from '../test-support.ts';
+import {
+  aBatteryReading,
+  aSite,
+  aStormMessage,
+  clears,
+  HOME,
+  raises,
+  runSeries,
+  seconds,
+} from '../test-support.ts';
 import { stormChargeBehind } from './storm-charge-behind.ts';
 import { stormChargeStalled } from './storm-charge-stalled.ts';
 import { stormDischarging } from './storm-discharging.ts';
@@ -45,6 +54,27 @@ describe('a storm charge that runs backwards', () => {
     },
   ])('is not raised when $why', ({ events }) => {
     expect(run(events)).toEqual([]);
+  });
+
+  it('is raised of one that was full and feeds on below its target', () => {
+    const emptying = series(7200, (s) => 100 - Math.max(0, s - 3600) / 600, feeding(500));
+    const [first] = raises(run([alert, ...emptying]));
+    expect(Number(first?.split(' ')[1])).toBeGreaterThan(3600 + 600);
+    expect(Number(first?.split(' ')[1])).toBeLessThan(3600 + 720);
+  });
+
+  it('clears when the alert is cancelled, and when the battery charges again', () => {
+    const cancel = aStormMessage({ sentS: 5000 }, { type: 'Cancel', earlier: alert });
+    const fed = series(7200, flat(60), feeding(500));
+    expect(clears(run([alert, cancel, ...fed]))).toHaveLength(1);
+    const mended = series(7200, flat(60), (s) => (s >= 3600 && s < 5400 ? -500 : 1400));
+    expect(clears(run([alert, ...mended]))).toHaveLength(1);
+  });
+
+  it('is not raised of a site where the owner wants no storm preparation', () => {
+    const unwilling = aSite({ location: HOME, storm: { enabled: false } });
+    const fed = series(7200, flat(60), feeding(500));
+    expect(runSeries(unwilling, stormDischarging, [alert, ...fed])).toEqual([]);
   });
 
   it('stands alone: it is not stalled and not behind as well', () => {

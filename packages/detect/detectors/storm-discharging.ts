@@ -30,11 +30,11 @@ export const stormDischarging = defineDetector({
     },
     feedingW: { default: 50, unit: 'W', min: 10, max: 1000, source: 'common practice: beyond control error' },
     nearTargetPct: {
-      default: 4,
+      default: 1,
       unit: '%EL',
       min: 0,
       max: 20,
-      source: 'common practice: a unit that was full tops up only some points below it',
+      source: 'common practice: one step of a battery gauge',
     },
     ceasedS: {
       default: 60,

@@ -108,7 +108,8 @@ function countedW(reading: BatteryReading, view: SiteView, acW: number): number 
   if (view.grid.present === false || reading.gridPresent === false || Math.abs(acW) < STANDBY_W) return 0;
   if (acW <= 0) return acW;
   if (reading.at < view.storm.inForceUntilMs || reading.stormPreparing === true) return 0;
-  const { reservePct } = batteryOf(view.site, reading.device);
+  // The unit's own setting asks for charge as well; that it differs is reserve-setting's to tell.
+  const reservePct = Math.max(batteryOf(view.site, reading.device).reservePct, reading.reservePct ?? 0);
   if (reading.socPct !== null && reading.socPct < reservePct + RESERVE_MARGIN_PCT) return 0;
   return view.site.service.otherGeneration ? Math.min(acW, importW(view, reading.at)) : acW;
 }
