@@ -52,6 +52,15 @@ describe('a clamp without signal', () => {
     expect((raise?.detectedMs ?? Number.POSITIVE_INFINITY) - START_MS).toBeLessThan(1000 * (HOUR_S + 300));
   });
 
+  it('is named within 5 min of coming off in the middle of a charge', () => {
+    const offS = 2 * HOUR_S;
+    const [raise] = runSeries(site, ctNoSignal, [
+      ...house({ inlets: dead(0, offS), meterPeriodS: 5, toS: 3 * HOUR_S }),
+    ]);
+    expect(raise?.subject).toBe('inlet 1');
+    expect((raise?.detectedMs ?? Number.POSITIVE_INFINITY) - START_MS).toBeLessThan(1000 * (offS + 300));
+  });
+
   it('clears when it shows again', () => {
     const mended = (s: number) => dead(0, s < DAY_S ? 0 : Number.POSITIVE_INFINITY)(s);
     expect(told(house({ service: mended }))).toEqual(['raised L1', 'cleared L1']);

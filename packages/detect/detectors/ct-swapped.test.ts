@@ -1,8 +1,11 @@
 // Exchanged clamps are told from the battery's steps, on the service even where every total comes out right.
 
 import { describe, expect, it } from 'vitest';
+import { startEngine } from '../engine.ts';
 import { type Fitted, type HouseOptions, houseSeries } from '../models/wiring/test-house.ts';
 import { aSite, runSeries, START_MS } from '../test-support.ts';
+import { ctRatio } from './ct-ratio.ts';
+import { inletCtReversed } from './inlet-ct-reversed.ts';
 import { inletCtSwapped } from './inlet-ct-swapped.ts';
 import { serviceCtSwapped } from './service-ct-swapped.ts';
 
@@ -62,6 +65,16 @@ describe('inlet clamps on each other', () => {
     expect(others).toEqual([]);
     expect(raise?.subject).toBe('inlets');
     expect((raise?.detectedMs ?? Number.POSITIVE_INFINITY) - START_MS).toBeLessThan(1000 * (HOUR_S + 300));
+  });
+
+  it('are told as exchanged, not as of other ratios, however long both batteries charge as they do', () => {
+    const on = inletsOn('L1', 'L2');
+    const charging = (s: number, battery: number) => (s > 900 ? 420 + 160 * battery : 0);
+    const engine = startEngine(on, undefined, [inletCtReversed, inletCtSwapped, ctRatio]);
+    for (const event of house(on, { inlets: () => exchanged(1), batteryW: charging, toS: 8 * HOUR_S })) {
+      engine.step(event);
+    }
+    expect(engine.standing().map(({ kind }) => kind)).toEqual(['inlet-ct-swapped']);
   });
 
   it('are not asked for where there is one inlet', () => {

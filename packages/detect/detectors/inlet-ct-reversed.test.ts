@@ -19,11 +19,24 @@ const site = aSite();
 /** The contract's own target: raised within this of the first charge or discharge. */
 const TARGET_S = 180;
 
-/** Meter every 5 s, battery every 10 s; amps as functions of the second. */
-function series(toS: number, meterA: (s: number) => number, batteryA: (s: number) => number) {
+interface Sampling {
+  readonly meterS?: number;
+  readonly batteryS?: number;
+}
+
+/** Meter every 5 s, battery every 10 s; amps as functions of the second. The house draws 300 W and 200 W. */
+function series(
+  toS: number,
+  meterA: (s: number) => number,
+  batteryA: (s: number) => number,
+  trueA = batteryA,
+  { meterS = 5, batteryS = 10 }: Sampling = {},
+) {
   return [
-    ...seconds(0, toS, 5).map((s) => aMeterReading(s, { ...inletFields(meterA(s)), l1W: 300, l2W: 200 })),
-    ...seconds(3, toS, 10).map((s) => aBatteryReading(s, portFields(batteryA(s)))),
+    ...seconds(0, toS, meterS).map((s) =>
+      aMeterReading(s, { ...inletFields(meterA(s)), l1W: 300 + 120 * trueA(s), l2W: 200 }),
+    ),
+    ...seconds(3, toS, batteryS).map((s) => aBatteryReading(s, portFields(batteryA(s)))),
   ];
 }
 const from = (startS: number, amps: number) => (s: number) => (s >= startS ? amps : 0);
@@ -67,6 +80,28 @@ describe('a reversed inlet CT', () => {
         1000 * (600 + TARGET_S + lateS),
       );
     }
+  });
+
+  it.each([
+    { meterS: 1, batteryS: 1 },
+    { meterS: 1, batteryS: 60 },
+    { meterS: 60, batteryS: 1 },
+    { meterS: 60, batteryS: 60 },
+    { meterS: 7, batteryS: 13 },
+  ])('is named without noise at $meterS s and $batteryS s', (sampling) => {
+    const events = series(3600, from(600, -8), from(600, 8), undefined, sampling);
+    const [raise] = raises(runSeries(site, inletCtReversed, events));
+    const slowestS = Math.max(sampling.meterS, sampling.batteryS);
+    expect(Number(raise?.split(' ')[2])).toBeLessThanOrEqual(
+      600 + TARGET_S + (slowestS > 20 ? 2 * slowestS : 0),
+    );
+  });
+
+  it('is named within 3 min when it is turned in the middle of a charge', () => {
+    const events = series(7200, (s) => (s < 6000 ? 8 : -8), from(300, 8));
+    const [raise] = raises(runSeries(site, inletCtReversed, events));
+    expect(Number(raise?.split(' ')[2])).toBeGreaterThan(6000);
+    expect(Number(raise?.split(' ')[2])).toBeLessThanOrEqual(6000 + TARGET_S);
   });
 
   it('clears by itself within 5 min of charging once the clamp has been turned', () => {
@@ -116,6 +151,33 @@ describe('a right inlet CT', () => {
       const events = series(3600, direction, (s) => direction(s + lagS));
       expect(runSeries(site, inletCtReversed, events)).toEqual([]);
     }
+  });
+
+  it('is not blamed for a battery that hunts between charging and feeding, by turns of any length', () => {
+    for (const turnS of [4, 7, 10, 12.5, 15, 20, 25, 40, 60]) {
+      const hunting = (s: number) => (s < 3600 || Math.floor(s / turnS) % 2 === 0 ? 13.5 : -8);
+      for (const lagS of [-4, 0, 3]) {
+        const events = series(3 * 3600, hunting, (s) => hunting(s + lagS), hunting);
+        expect(runSeries(site, inletCtReversed, events), `${turnS} s, ${lagS} s`).toEqual([]);
+      }
+    }
+  });
+
+  const FROZEN_S = 5000;
+  const turning = (s: number) => (Math.floor(s / 3600) % 2 === 0 ? 7 : -7);
+
+  it.each([
+    { why: 'a battery whose figure has frozen', channelA: turning, batteryA: () => turning(FROZEN_S) },
+    { why: 'a channel that has frozen', channelA: () => turning(FROZEN_S), batteryA: turning },
+    {
+      why: 'a battery that tells what it did two minutes ago',
+      channelA: turning,
+      batteryA: (s: number) => turning(s - 120),
+    },
+  ])('is not blamed for $why', ({ channelA, batteryA }) => {
+    const proven = (amps: (s: number) => number) => (s: number) => (s < FROZEN_S ? turning(s) : amps(s));
+    const events = series(10 * 3600, proven(channelA), proven(batteryA), turning);
+    expect(runSeries(site, inletCtReversed, events)).toEqual([]);
   });
 
   it('is not blamed when the battery clock jumps by a minute while it changes direction', () => {
