@@ -3,7 +3,7 @@
 import { describe, expect, it } from 'vitest';
 import type { SiteEvent } from '../event.ts';
 import { type HouseOptions, houseSeries, usualLoads } from '../models/wiring/test-house.ts';
-import { aSite, runSeries } from '../test-support.ts';
+import { aBatteryReading, aMeterReading, aSite, runSeries, START_MS, seconds } from '../test-support.ts';
 import { ctRatio } from './ct-ratio.ts';
 
 const site = aSite();
@@ -67,5 +67,26 @@ describe('no other ratio', () => {
     },
   ])('$why', ({ options }) => {
     expect(told(house(options))).toEqual([]);
+  });
+
+  it('another load on the inlet circuit, as large as what the battery draws', () => {
+    const batteryW = (s: number) => (Math.floor(s / HOUR_S) % 3 === 1 ? 1000 : 6);
+    const foreignW = (s: number) => (s > 5 * HOUR_S ? 1000 : 0);
+    const events = [
+      ...seconds(0, 20 * HOUR_S, 10).map((s) => {
+        const inlet1W = batteryW(s) + foreignW(s);
+        return aMeterReading(s, { l1W: 300 + inlet1W, l2W: 200, inlet1W });
+      }),
+      ...seconds(3, 20 * HOUR_S, 10).map((s) => aBatteryReading(s, { acW: batteryW(s) })),
+    ];
+    expect(told(events)).toEqual([]);
+  });
+
+  it.each(['l1V', 'l2V'] as const)('a leg voltage that has frozen (%s)', (frozen) => {
+    const events = [...house({ toS: 3 * DAY_S })];
+    for (const event of events) {
+      if (event.kind === 'meter' && event.at > START_MS + 1000 * DAY_S) event[frozen] = 120.4;
+    }
+    expect(told(events)).toEqual([]);
   });
 });

@@ -6,8 +6,8 @@ import type { BatteryReading } from '@afterwatt/wire';
 import { z } from 'zod';
 
 /** Spans kept of each battery, and the least length of one: readings that come faster share it. */
-const RECENT = 8;
-const SPAN_MS = 4000;
+const RECENT = 7;
+const SPAN_MS = 4500;
 /** A battery within this of a level, or within LEVEL_SHARE of it, is still at that level (its own modulation). */
 const LEVEL_W = 40;
 const LEVEL_SHARE = 0.08;

@@ -7,7 +7,8 @@
 //   - a battery that is not steady, or an inlet channel that is not: one that hunts between charging and feeding
 //     may be read in the one whenever the meter looks at the other;
 //   - a level to which only one side has moved: the other's figure is stale or frozen. Unless the channel shows
-//     nothing at all (a dead clamp), or jumped without the service (a clamp that was turned just then).
+//     nothing at all (a dead clamp), or jumped without the service (a clamp that was turned just then);
+//   - anything while something else runs on the inlet's circuit, as its channel shows while all batteries rest.
 
 import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
@@ -36,6 +37,9 @@ const ZERO_ERROR_W = 15;
 const LEVEL_ACCURACY = 0.04;
 /** A ratio that was learned fits less exactly than one that is known, or it would win by having been fitted. */
 const RATIO_ACCURACY = 0.07;
+/** Batteries at rest draw less than the one; a channel that then shows more than the other shows another load. */
+const AT_REST_W = 60;
+const FOREIGN_W = 100;
 /** Even enough to tell a ratio; even enough to tell a direction. */
 const STEADY_SHARE = 0.1;
 const STILL_SHARE = 0.35;
@@ -56,12 +60,21 @@ export const levelsSchema = z.object({
   used: z.number(),
   /** An inlet channel has jumped since, and the service did not move with it. */
   jumped: z.boolean(),
+  /** When all batteries rested last, some inlet channel showed a load all the same. */
+  foreign: z.boolean(),
 });
 export type Levels = z.infer<typeof levelsSchema>;
 
 export function startLevels(inlets: number): Levels {
   const none = Array.from({ length: inlets }, () => 0);
-  return { comparedMs: 0, saidW: none, shownW: [...none], used: MOST_OF_LEVEL, jumped: false };
+  return {
+    comparedMs: 0,
+    saidW: none,
+    shownW: [...none],
+    used: MOST_OF_LEVEL,
+    jumped: false,
+    foreign: false,
+  };
 }
 
 /** Takes what the meter's channels moved by between two consecutive readings, W, in place. */
@@ -95,13 +108,17 @@ export function learnFromLevel(
   const heardMs = tracks.batteries.reduce((least, { beforeMs }) => Math.min(least, beforeMs), fromMs);
   const rows = rowsSince(window, heardMs);
   if (!said.every(isEven) || !rows.every((row) => isStill(row, site, shownW))) return;
+  if (said.every((range) => Math.abs(middleOf(range)) < AT_REST_W)) {
+    levels.foreign = shownW.some((watts) => Math.abs(watts) > FOREIGN_W);
+  }
+  if (levels.foreign) return;
   if (!isLevel(levels, said, shownW)) {
     if (!areBothMoved(levels, said, shownW)) return;
     takeLevel(levels, said, shownW);
   }
   const weight = Math.min(1, elapsedMs / OBSERVATION_MS, MOST_OF_LEVEL - levels.used);
-  const loaded = said.flatMap((range, i) => (Math.abs(middleOf(range)) >= LEAST_LEVEL_W ? [i] : []));
-  if (weight <= 0 || loaded.length === 0) return;
+  if (weight <= 0) return;
+  const loaded = said.flatMap((range, i) => (isLoaded(range) ? [i] : []));
   const misplaced = MISPLACED_SHARE * STILL_MISPLACED ** Math.floor(levels.used);
   const compared: Compared = { said, shownW, loaded, rows, oneLeg: sameLeg(site), misplaced };
   judge(pair, compared, weight, meter.at);
@@ -171,7 +188,7 @@ function areBothMoved(levels: Levels, said: readonly Range[], shownW: readonly n
 function takeLevel(levels: Levels, said: readonly Range[], shownW: readonly number[]): void {
   levels.saidW = said.map((range) => Math.round(middleOf(range)));
   levels.shownW = [...shownW];
-  levels.used = 0;
+  levels.used = said.some(isLoaded) ? 0 : MOST_OF_LEVEL;
   levels.jumped = false;
 }
 
@@ -186,6 +203,10 @@ interface Range {
 
 function middleOf({ lowW, highW }: Range): number {
   return (lowW + highW) / 2;
+}
+
+function isLoaded(range: Range): boolean {
+  return Math.abs(middleOf(range)) >= LEAST_LEVEL_W;
 }
 
 function isEven({ lowW, highW }: Range): boolean {

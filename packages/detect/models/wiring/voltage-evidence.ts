@@ -27,6 +27,8 @@ const LEAST_NOISE_V = 0.05;
 /** Until a change is seen the voltages may be rounded to anything; less than SAME_V is none. */
 const COARSEST_V = 10;
 const SAME_V = 0.001;
+/** A load that moves one leg's voltage by so much moves the other's by more than rounding. */
+const ANSWERS_V = 0.5;
 const LEAST_UNEXPLAINED_V = 0.3;
 const UNEXPLAINED_NOISES = 8;
 const NOISE_GAIN = 0.03;
@@ -78,6 +80,7 @@ export function learnFromVoltage(
     else learnNoise(voltages, size);
     return;
   }
+  if (isFrozen(before, now)) return;
   const channel: 0 | 1 = Math.abs(l1W) > Math.abs(l2W) ? 0 : 1;
   const theirs = channel === 0 ? 1 : 0;
   const [own, other] = channel === 0 ? [l1W, l2W] : [l2W, l1W];
@@ -106,6 +109,12 @@ export function learnFromVoltage(
   if (slopes.length === SLOPES) slopes.shift();
   slopes.push(Math.round(1e4 * slopeOhm) / 1e4);
   voltages.unused[channel] = Math.min(SLOPES, voltages.unused[channel] + 1);
+}
+
+/** One voltage answers well and the other not at all: the neutral's drop shows on both, so one of them is stuck. */
+function isFrozen(before: MeterReading, now: MeterReading): boolean {
+  const movedV = [(now.l1V ?? 0) - (before.l1V ?? 0), (now.l2V ?? 0) - (before.l2V ?? 0)].map(Math.abs);
+  return Math.min(...movedV) < SAME_V && Math.max(...movedV) >= ANSWERS_V;
 }
 
 /** A load on one leg alone: does the voltage answer as the arrow says? */
