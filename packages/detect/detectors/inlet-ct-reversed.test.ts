@@ -98,7 +98,8 @@ describe('a reversed inlet CT', () => {
   });
 
   it('is named within 3 min when it is turned in the middle of a charge', () => {
-    const events = series(7200, (s) => (s < 6000 ? 8 : -8), from(300, 8));
+    const charge = from(300, 8);
+    const events = series(7200, (s) => (s < 6000 ? charge(s) : -charge(s)), charge);
     const [raise] = raises(runSeries(site, inletCtReversed, events));
     expect(Number(raise?.split(' ')[2])).toBeGreaterThan(6000);
     expect(Number(raise?.split(' ')[2])).toBeLessThanOrEqual(6000 + TARGET_S);
