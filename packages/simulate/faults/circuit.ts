@@ -43,6 +43,7 @@ export const inletOverCap: Fault = {
   severity: '0: just beyond the meter’s accuracy over the cap, 1: 160 % of it, whenever the battery charges',
   subjects: inletsInUse,
   tells: ({ subject }) => [{ kind: 'inlet-over-cap', subject }],
+  // A load over the cap that stays for hours is a continuous one over 80 % of the breaker as well.
   fair: ({ subject }) => [{ kind: 'inlet-continuous-load', subject }],
   apply(conditions, spec, site) {
     const onInlet = batteriesOnInlet(conditions, site, spec.subject);
@@ -106,6 +107,7 @@ export const inletCircuitResistance: Fault = {
   },
 };
 
+/** The legs part, and a battery on one leg sees its voltage move with the other's load. */
 const openNeutralFair: NonNullable<Fault['fair']> = (_, site) => [
   ...legs().map((subject) => ({ kind: 'voltage-out-of-range', subject }) as const),
   ...inlets(site).map((subject) => ({ kind: 'inlet-circuit-resistance', subject }) as const),
@@ -162,6 +164,7 @@ export const backfeedInOutage: Fault = {
   severity: '0: 80 W, 1: 1500 W',
   subjects: inletsInUse,
   tells: ({ subject }) => [{ kind: 'backfeed-in-outage', subject }],
+  // It empties itself into the panel, in an outage.
   fair: (_, site) =>
     batteries(site).flatMap((subject) => [
       { kind: 'reserve-forecast', subject } as const,

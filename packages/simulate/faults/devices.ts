@@ -1,7 +1,18 @@
 // Faults of the devices themselves and of their way to the broker.
 
 import type { Site } from '@afterwatt/wire';
-import { DAY_MS, deviceOf, devices, type Fault, graded, gradedLog, HOUR_MS, MINUTE_MS } from './fault.ts';
+import {
+  DAY_MS,
+  deviceOf,
+  devices,
+  type Fault,
+  graded,
+  gradedLog,
+  HOUR_MS,
+  kindsOf,
+  MINUTE_MS,
+} from './fault.ts';
+import { TARIFF_KINDS } from './tariff.ts';
 
 const always: Fault['shows'] = () => true;
 
@@ -22,6 +33,7 @@ export const fleetSilence: Fault = {
   severity: 'no grades',
   subjects: (site) => [site.region ?? 'broker'],
   tells: ({ subject }) => [{ kind: 'fleet-silence', subject }],
+  // A home's own silence is known before that of its region.
   fair: (_, site) => devices(site).map((subject) => ({ kind: 'device-silent', subject })),
   apply({ devices: all }) {
     for (const device of all) device.silent = true;
@@ -33,8 +45,9 @@ export const deviceClockSkew: Fault = {
   severity: '0: 45 s, 1: an hour; ahead for a battery, behind for a meter',
   subjects: devices,
   tells: ({ subject }) => [{ kind: 'device-clock-skew', subject }],
+  // By the time that the unit tells, its schedule is off by as much.
   fair: ({ subject }, site) =>
-    subject === site.meter.device ? [] : [{ kind: 'tariff-clock-shift', subject } as const],
+    subject === site.meter.device ? [] : kindsOf(subject, 'tariff-clock-shift', ...TARIFF_KINDS),
   apply(conditions, spec, site) {
     const sign = spec.subject === site.meter.device ? -1 : 1;
     deviceOf(conditions, site, spec.subject).clockSkewMs = sign * gradedLog(spec, 45_000, HOUR_MS);

@@ -29,6 +29,7 @@ export const reserveForecast: Fault = {
   severity: '0: an outage of 14 h at 200 W beyond the usual, 1: of 24 h at 500 W',
   subjects: batteries,
   tells: ({ subject }) => kindsOf(subject, 'reserve-forecast'),
+  // The outage goes on until the reserve is reached, and other units of the home run down as well.
   fair: (_, site) =>
     batteries(site).flatMap((subject) => kindsOf(subject, 'reserve-low', 'reserve-forecast')),
   outage: (spec) => ({
@@ -50,6 +51,7 @@ export const reserveSetting: Fault = {
   severity: 'below 0.5 the unit keeps 10 to 40 points more, else less, down to 3 per cent',
   subjects: batteries,
   tells: ({ subject }) => kindsOf(subject, 'reserve-setting'),
+  // A unit that was told to keep less feeds below what the site asks for.
   fair: ({ subject }) => kindsOf(subject, 'reserve-low'),
   apply(conditions, spec, site) {
     const { reservePct } = siteBattery(site, spec.subject);

@@ -17,6 +17,14 @@ import { TARIFF_KINDS } from './tariff.ts';
 
 /** Power below which a battery is at rest, W. */
 const RESTING_W = 30;
+/** Less than this it does not charge but stands still, W. */
+const SLOWEST_CHARGE_W = 2 * RESTING_W;
+/** Behind is who misses the target by more than this, points. */
+const BEHIND_PCT = 5;
+/** Feeding is no accident of a minute when what is left above the reserve lasts this long. */
+const FEEDS_ON_H = 0.4;
+
+const WARNING_H = 8;
 
 /** Storm faults need a battery that the tariff has emptied before. */
 const withStorm: Fault['subjects'] = (site) =>
@@ -27,6 +35,7 @@ export const stormChargeStalled: Fault = {
   subjects: withStorm,
   leadMs: DAY_MS,
   tells: ({ subject }) => kindsOf(subject, 'storm-charge-stalled'),
+  // What takes nothing also arrives never.
   fair: ({ subject }) => kindsOf(subject, 'storm-charge-behind'),
   alert: (spec) => stormAlert(spec, graded(spec, 12, 6)),
   apply(conditions, spec, site) {
@@ -43,16 +52,24 @@ export const stormChargeBehind: Fault = {
   subjects: withStorm,
   leadMs: DAY_MS,
   tells: ({ subject }) => kindsOf(subject, 'storm-charge-behind'),
-  alert: (spec) => stormAlert(spec, 8),
+  alert: (spec) => stormAlert(spec, WARNING_H),
   apply(conditions, spec, site, atMs) {
     const battery = batteryOf(conditions, site, spec.subject);
     const { reservePct, capacityWh } = siteBattery(site, spec.subject);
-    // Emptied by the tariff, and not refilled before the alert.
-    if (atMs < spec.onsetMs) battery.chargeRefused = true;
+    // Emptied in the peak, and not refilled before the alert.
+    if (atMs < spec.onsetMs) battery.drainToPct = reservePct + 3;
     const missingWh = (capacityWh * (site.storm.targetPct - reservePct)) / 100 / 0.945;
-    battery.stormChargeW = (graded(spec, 0.67, 0.25) * missingWh) / 8;
+    battery.stormChargeW = Math.max(SLOWEST_CHARGE_W, (graded(spec, 0.67, 0.25) * missingWh) / WARNING_H);
   },
-  shows: (world, { subject }) => world.storm === 'preparing' && batteryPoint(world, subject).acW > RESTING_W,
+  // A battery that was not emptied before may arrive in time even so: then nothing is wrong.
+  shows(world, { subject, onsetMs }) {
+    const { socPct, acW } = batteryPoint(world, subject);
+    const { capacityWh } = siteBattery(world.site, subject);
+    const hoursLeft = (onsetMs + WARNING_H * HOUR_MS - world.atMs) / HOUR_MS;
+    const reachedPct = socPct + (100 * acW * hoursLeft) / capacityWh;
+    const isBehind = reachedPct < world.site.storm.targetPct - BEHIND_PCT;
+    return world.storm === 'preparing' && acW > RESTING_W && isBehind;
+  },
 };
 
 export const stormDischarging: Fault = {
@@ -60,6 +77,7 @@ export const stormDischarging: Fault = {
   subjects: withStorm,
   leadMs: DAY_MS,
   tells: ({ subject }) => kindsOf(subject, 'storm-discharging'),
+  // It neither charges nor arrives, and may feed in periods in which the tariff says not to.
   fair: ({ subject }) => kindsOf(subject, 'storm-charge-stalled', 'storm-charge-behind', ...TARIFF_KINDS),
   alert: (spec) => stormAlert(spec, 10),
   apply(conditions, spec, site, atMs) {
@@ -69,7 +87,14 @@ export const stormDischarging: Fault = {
     if (atMs < spec.onsetMs) battery.held = true;
     battery.stormFeedW = Math.min(graded(spec, 120, 800), 0.3 * capacityWh);
   },
-  shows: (world, { subject }) => world.storm === 'preparing' && batteryPoint(world, subject).acW < -RESTING_W,
+  // It stops at its reserve, and what feeds from above the target has not failed to prepare yet.
+  shows(world, { subject }) {
+    const { socPct, acW } = batteryPoint(world, subject);
+    const { capacityWh, reservePct } = siteBattery(world.site, subject);
+    const lastsH = (((socPct - reservePct - 1) / 100) * capacityWh) / Math.max(1, -acW);
+    const feeds = acW < -RESTING_W && lastsH > FEEDS_ON_H && socPct < world.site.storm.targetPct;
+    return world.storm === 'preparing' && feeds;
+  },
 };
 
 function stormAlert(spec: FaultSpec, leadHours: number): SiteAlert {
