@@ -92,15 +92,17 @@ export interface WordsInput {
 /** Which events a detector is called for; the engine routes by this, so that the rest cost nothing. */
 export type EventKind = SiteEvent['kind'];
 
-export interface DetectorSpec<T extends Thresholds, S> {
+export interface DetectorSpec<T extends Thresholds, S, A> {
   readonly kind: IncidentKind;
   readonly thresholds: T;
   readonly wants: readonly EventKind[];
-  /** The subject is a device, and readings of other devices have no bearing: they are kept from it. */
-  readonly ownReadingsOnly?: boolean;
+  /** The devices whose readings have a bearing on a subject; others' are kept from it. Left out: all. */
+  readonly readingsOf?: (subject: string, site: Site) => readonly string[];
   /** How long a fault must stay before it is raised, and stay away before it clears. */
   readonly delays: (values: ThresholdValues<T>, site: Site) => { onDelayMs: number; offDelayMs: number };
   readonly subjects: (site: Site) => readonly string[];
+  /** What stands fast of a subject, such as its inlet: looked up once instead of for every reading. */
+  readonly about?: (subject: string, site: Site) => A;
   /** State is plain JSON data and is parsed with this when it is loaded; an older shape starts afresh. */
   readonly state: z.ZodType<S>;
   readonly start: (subject: string, site: Site) => S;
@@ -108,12 +110,13 @@ export interface DetectorSpec<T extends Thresholds, S> {
    * May change `state` in place; reads time only from the event and the view. The context is the same object at
    * every call: take from it what a thunk needs.
    */
-  readonly observe: (context: ObserveContext<T, S>) => Verdict | undefined;
+  readonly observe: (context: ObserveContext<T, S, A>) => Verdict | undefined;
   readonly words: (input: WordsInput) => Words;
 }
 
-export interface ObserveContext<T extends Thresholds, S> {
+export interface ObserveContext<T extends Thresholds, S, A> {
   readonly subject: string;
+  readonly about: A | undefined;
   readonly state: S;
   readonly event: SiteEvent;
   readonly view: SiteView;
@@ -138,23 +141,24 @@ export interface Detector {
   readonly kind: IncidentKind;
   readonly thresholds: Thresholds;
   readonly wants: readonly EventKind[];
-  readonly ownReadingsOnly: boolean;
   readonly checkpoint: Checkpoint;
   subjects(site: Site): readonly string[];
+  /** @returns undefined where readings of all devices have a bearing */
+  readingsOf(subject: string, site: Site): readonly string[] | undefined;
   /** @param saved a watch's state of earlier, or undefined to start afresh */
   watch(site: Site, subject: string, saved: unknown): Watch;
   words(input: WordsInput): Words;
 }
 
 /** Closes a detector over its own types, so that the catalog is one plain list. */
-export function defineDetector<T extends Thresholds, S>(spec: DetectorSpec<T, S>): Detector {
+export function defineDetector<T extends Thresholds, S, A>(spec: DetectorSpec<T, S, A>): Detector {
   return {
     kind: spec.kind,
     thresholds: spec.thresholds,
     wants: spec.wants,
-    ownReadingsOnly: spec.ownReadingsOnly ?? false,
     checkpoint: checkpointOf(spec.state),
     subjects: spec.subjects,
+    readingsOf: (subject, site) => spec.readingsOf?.(subject, site),
     words: spec.words,
     watch(site, subject, saved) {
       const values = thresholdValues(spec.thresholds, site.thresholds[spec.kind] ?? {});
@@ -162,7 +166,8 @@ export function defineDetector<T extends Thresholds, S>(spec: DetectorSpec<T, S>
       const restored = saved === undefined ? undefined : spec.state.safeParse(saved);
       const state = restored?.success ? restored.data : spec.start(subject, site);
       // One object for all calls: a site has dozens of watches, and they are called for every reading.
-      let context: Mutable<ObserveContext<T, S>> | undefined;
+      let context: Mutable<ObserveContext<T, S, A>> | undefined;
+      const about = spec.about?.(subject, site);
       return {
         kind: spec.kind,
         subject,
@@ -170,7 +175,7 @@ export function defineDetector<T extends Thresholds, S>(spec: DetectorSpec<T, S>
         onDelayMs,
         offDelayMs,
         observe(event, view) {
-          context ??= { subject, state, event, view, values };
+          context ??= { subject, about, state, event, view, values };
           context.event = event;
           context.view = view;
           return spec.observe(context);

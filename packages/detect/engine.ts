@@ -1,11 +1,18 @@
 // Runs the catalog over one site's events and says what became of its incidents. Deterministic: the same
 // events in the same order give the same transitions, live, in a replay and in a test.
 
-import { INCIDENT_KINDS, type IncidentKind, PRIORITIES, type Priority, type Site } from '@afterwatt/wire';
+import {
+  INCIDENT_KINDS,
+  type IncidentKind,
+  PRIORITIES,
+  type Priority,
+  type Reading,
+  type Site,
+} from '@afterwatt/wire';
 import { z } from 'zod';
 import { CATALOG } from './catalog.ts';
 import type { Detector, EventKind, Evidence, Facts, Present, Verdict, Watch, Words } from './detector.ts';
-import type { SiteEvent } from './event.ts';
+import type { SiteEvent, Tick } from './event.ts';
 import {
   type ClearedWhy,
   close,
@@ -139,93 +146,109 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   const before = parsed.success ? parsed.data : undefined;
   const view = startView(site, before?.view);
   const slots = startSlots(site, catalog, before);
-  const devices = new Map<string, EventKind>(site.batteries.map(({ device }) => [device, 'battery']));
-  devices.set(site.meter.device, 'meter');
-  const routes = routesOf(slots, devices);
+  const routes = routesOf(slots, site);
   let tickMs = before?.tickMs ?? 0;
   /** Device time of the newest reading. */
   let readMs = before?.readMs ?? 0;
 
+  /** What became of the incidents since it was last asked for. */
+  let untold: Transition[] = [];
+
   function step(event: SiteEvent): readonly Transition[] {
-    const isReading = event.kind === 'meter' || event.kind === 'battery';
-    // A device that was taken off the site may go on sending.
-    if (isReading && devices.get(event.device) !== event.kind) return NOTHING;
-    const passed = isReading && event.at > tickMs ? passTime(event.at) : NOTHING;
-    if (isReading && event.at > readMs) readMs = event.at;
-    const transitions = passed === NOTHING ? [] : [...passed];
-    deliver(event, transitions);
-    return transitions.length === 0 ? NOTHING : transitions;
+    switch (event.kind) {
+      case 'meter':
+      case 'battery':
+        read(event);
+        break;
+      case 'mended':
+        mend(event.incidentKind, event.subject);
+        break;
+      case 'tick':
+        tick(event);
+        break;
+      default:
+        deliver(event, routes.others[event.kind]);
+    }
+    return takeUntold();
   }
 
-  function passTime(toMs: number): readonly Transition[] {
+  function takeUntold(): readonly Transition[] {
+    if (untold.length === 0) return NOTHING;
+    const taken = untold;
+    untold = [];
+    return taken;
+  }
+
+  function read(reading: Reading): void {
+    const route = routes.readings.get(reading.device);
+    // A device that was taken off the site may go on sending.
+    if (route === undefined || route.kind !== reading.kind) return;
+    if (reading.at > tickMs) tickUpTo(reading.at);
+    if (reading.at > readMs) readMs = reading.at;
+    deliver(reading, route.slots);
+  }
+
+  function tickUpTo(toMs: number): void {
     if (tickMs === 0) tickMs = toMs;
-    let transitions: Transition[] | undefined;
     for (let at = nextTick(tickMs, readMs); at <= toMs; at = nextTick(tickMs, readMs)) {
       tickMs = at;
-      transitions ??= [];
-      deliver({ kind: 'tick', at }, transitions);
+      tick({ kind: 'tick', at });
     }
-    return transitions === undefined || transitions.length === 0 ? NOTHING : transitions;
   }
 
-  function deliver(event: SiteEvent, into: Transition[]): void {
-    if (event.kind === 'mended') {
-      mend(event.incidentKind, event.subject, into);
-      return;
+  function tick(event: Tick): void {
+    deliver(event, routes.others.tick);
+    for (const slot of slots) {
+      if (slot.life.phase === 'clearing') tell(slot, passTimeOfLife(slot.life, view.nowMs, slot.watch));
     }
+  }
+
+  function deliver(event: SiteEvent, concerned: readonly Slot[]): void {
     observeView(view, event);
-    const concerned =
-      event.kind === 'meter' || event.kind === 'battery'
-        ? (routes.readings.get(event.device) ?? [])
-        : routes.others[event.kind];
     for (const slot of concerned) {
       const verdict = slot.watch.observe(event, view);
-      if (verdict !== undefined) judge(slot, verdict, into);
-    }
-    if (event.kind === 'tick') {
-      for (const slot of slots) {
-        if (slot.life.phase === 'clearing')
-          told(slot, passTimeOfLife(slot.life, view.nowMs, slot.watch), into);
-      }
+      if (verdict !== undefined) judge(slot, verdict);
     }
   }
 
-  function judge(slot: Slot, verdict: Verdict, into: Transition[]): void {
+  function judge(slot: Slot, verdict: Verdict): void {
     if (verdict.is === 'present') slot.latest = verdict;
     else if (verdict.is === 'absent' && slot.life.phase === 'quiet') return;
     if (verdict.is === 'present' && slot.causes.some((cause) => isStanding(cause.life))) return;
-    told(slot, hear(slot.life, verdict, view.nowMs, slot.watch), into);
+    tell(slot, hear(slot.life, verdict, view.nowMs, slot.watch));
   }
 
-  function mend(kind: IncidentKind, subject: string, into: Transition[]): void {
+  function mend(kind: IncidentKind, subject: string): void {
     for (const slot of slots) {
       if (slot.detector.kind !== kind || slot.watch.subject !== subject) continue;
-      told(slot, close(slot.life, 'mended'), into);
+      tell(slot, close(slot.life, 'mended'));
       slot.watch = slot.detector.watch(site, subject, undefined);
       slot.latest = undefined;
     }
     observeView(view, { kind: 'mended', at: view.nowMs, incidentKind: kind, subject });
   }
 
-  function told(slot: Slot, became: Step | undefined, into: Transition[]): void {
+  function tell(slot: Slot, became: Step | undefined): void {
     if (became === undefined) return;
-    into.push(transition(slot, became, view));
+    untold.push(transition(slot, became, view));
     if (became.type !== 'raised') return;
     for (const consequence of slots) {
       if (!consequence.explainedBy.includes(slot)) continue;
       const closed = close(consequence.life, 'explained by another incident');
-      if (closed !== undefined) into.push(transition(consequence, closed, view));
+      if (closed !== undefined) untold.push(transition(consequence, closed, view));
     }
   }
 
   return {
     view,
     step,
-    passTime,
+    passTime(toMs) {
+      tickUpTo(toMs);
+      return takeUntold();
+    },
     closeAll() {
-      const transitions: Transition[] = [];
-      for (const slot of slots) told(slot, close(slot.life, 'returned to normal'), transitions);
-      return transitions;
+      for (const slot of slots) tell(slot, close(slot.life, 'returned to normal'));
+      return takeUntold();
     },
     adopt({ kind, subject, detectedMs, onsetMs }) {
       const slot = slots.find(({ detector, watch }) => detector.kind === kind && watch.subject === subject);
@@ -293,19 +316,22 @@ function suppressions(cause: Slot, consequence: Slot, site: Site): Suppression[]
 }
 
 interface Routes {
-  /** By the device of a reading. */
-  readonly readings: ReadonlyMap<string, readonly Slot[]>;
-  readonly others: Readonly<Record<Exclude<EventKind, 'meter' | 'battery' | 'mended'>, readonly Slot[]>>;
+  /** By device: the kind of its readings, and whom they concern. */
+  readonly readings: ReadonlyMap<string, { readonly kind: Reading['kind']; readonly slots: readonly Slot[] }>;
+  readonly others: Readonly<Record<Exclude<EventKind, Reading['kind'] | 'mended'>, readonly Slot[]>>;
 }
 
-function routesOf(slots: readonly Slot[], devices: ReadonlyMap<string, EventKind>): Routes {
-  const of = (kind: EventKind) => slots.filter((slot) => slot.detector.wants.includes(kind));
-  const readings = [...devices].map(([device, kind]): [string, Slot[]] => [
-    device,
-    of(kind).filter(({ detector, watch }) => !detector.ownReadingsOnly || watch.subject === device),
-  ]);
+function routesOf(slots: readonly Slot[], site: Site): Routes {
+  const of = (kind: EventKind) => slots.filter(({ detector }) => detector.wants.includes(kind));
+  const hears = ({ detector, watch }: Slot, device: string) =>
+    detector.readingsOf(watch.subject, site)?.includes(device) ?? true;
+  const route = (kind: Reading['kind'], device: string) =>
+    [device, { kind, slots: of(kind).filter((slot) => hears(slot, device)) }] as const;
   return {
-    readings: new Map(readings),
+    readings: new Map([
+      ...site.batteries.map(({ device }) => route('battery', device)),
+      route('meter', site.meter.device),
+    ]),
     others: { tick: of('tick'), state: of('state'), lags: of('lags'), deaf: of('deaf'), storm: of('storm') },
   };
 }

@@ -36,28 +36,22 @@ export interface FlatlineCandidate {
   readonly isTrusted: (view: SiteView) => boolean;
 }
 
-/** The candidates of a site by subject; made once a site, as they are asked for with every reading. */
-const bySite = new WeakMap<Site, ReadonlyMap<string, FlatlineCandidate>>();
-
 /** The candidates of a site by subject, 'meter-1 l1.p'. */
 export function flatlineCandidates(site: Site): ReadonlyMap<string, FlatlineCandidate> {
-  const known = bySite.get(site);
-  if (known !== undefined) return known;
   const candidates = [
     ...legCandidates(site, 'L1'),
     ...legCandidates(site, 'L2'),
     ...site.inlets.flatMap(({ number }) => inletCandidates(site, number)),
     ...site.batteries.map(({ device, inlet }) => portVoltageCandidate(site, device, inlet)),
   ];
-  const bySubject = new Map(candidates.map((c) => [`${c.device} ${c.quantity}`, c]));
-  bySite.set(site, bySubject);
-  return bySubject;
+  return new Map(candidates.map((c) => [`${c.device} ${c.quantity}`, c]));
 }
 
 function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
   const { device } = site.meter;
   const name = leg.toLowerCase();
   const other = leg === 'L1' ? 'L2' : 'L1';
+  const devices = batteriesOn(site, (inlet) => inlet.leg === leg);
   const always = { device, isTrusted: () => true };
   return [
     {
@@ -76,8 +70,7 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
       ...always,
       quantity: `${name}.p`,
       value: (view) => above(wattsOf(view, leg), NOTHING_W),
-      witness: (view) =>
-        (ampsOf(view, leg) ?? 0) * NOMINAL_V + batteriesW(view, (inlet) => inlet.leg === leg),
+      witness: (view) => (ampsOf(view, leg) ?? 0) * NOMINAL_V + batteriesW(view, devices),
       witnessStep: LEG_STEP_W,
       neighbour: (view) => wattsOf(view, other),
       neighbourStep: LEG_STEP_W,
@@ -103,7 +96,8 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
   const channel = site.inlets.findIndex((inlet) => inlet.number === number);
   const batteries = site.batteries.filter(({ inlet }) => inlet === number);
   const inletW = ({ meter }: SiteView) => (number === 1 ? meter?.inlet1W : meter?.inlet2W) ?? null;
-  const batteryW = (view: SiteView) => batteriesW(view, (inlet) => inlet.number === number);
+  const devices = batteries.map(({ device }) => device);
+  const batteryW = (view: SiteView) => batteriesW(view, devices);
   const each = {
     measures: 'load' as const,
     witnessStep: BATTERY_STEP_W,
@@ -163,11 +157,13 @@ function ampsOf({ meter }: SiteView, leg: 'L1' | 'L2'): number | null {
   return (leg === 'L1' ? meter?.l1A : meter?.l2A) ?? null;
 }
 
-function batteriesW({ site, batteries }: SiteView, isMeant: (inlet: SiteInlet) => boolean): number {
+function batteriesOn(site: Site, isMeant: (inlet: SiteInlet) => boolean): string[] {
+  const numbers = site.inlets.filter(isMeant).map(({ number }) => number);
+  return site.batteries.filter(({ inlet }) => numbers.includes(inlet)).map(({ device }) => device);
+}
+
+function batteriesW({ batteries }: SiteView, devices: readonly string[]): number {
   let sum = 0;
-  for (const { device, inlet } of site.batteries) {
-    const of = site.inlets.find(({ number }) => number === inlet);
-    if (of !== undefined && isMeant(of)) sum += batteries.get(device)?.acW ?? 0;
-  }
+  for (const device of devices) sum += batteries.get(device)?.acW ?? 0;
   return sum;
 }

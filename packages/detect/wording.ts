@@ -11,9 +11,12 @@ export const PANEL_CAUTION =
 /** A time that an alert does not say. */
 export const NOT_SAID = 0;
 
+/** Powers of ten: taking one anew cost more than the rounding. */
+const SCALES = { 0: 1, 1: 10, 2: 100, 3: 1000, 4: 1e4, 5: 1e5 } as const;
+
 /** A figure with at most `decimals` decimals (default 0), without trailing zeros. */
-export function rounded(value: number, decimals = 0): number {
-  const scale = 10 ** decimals;
+export function rounded(value: number, decimals: keyof typeof SCALES = 0): number {
+  const scale = SCALES[decimals];
   // Adding 0 turns a negative zero into a plain one.
   return Math.round(value * scale) / scale + 0;
 }

@@ -63,6 +63,7 @@ export const backfeedInOutage = defineDetector({
   wants: ['meter', 'battery'],
   delays: () => ({ onDelayMs: 0, offDelayMs: MINUTE_MS }),
   subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
+  about: (subject, site) => inletNamed(site, subject),
   state: stateSchema,
   start: () => ({
     flow: startHold(),
@@ -74,8 +75,7 @@ export const backfeedInOutage = defineDetector({
     deadLegSinceMs: 0,
     raised: false,
   }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
-    const inlet = inletNamed(view.site, subject);
+  observe({ about: inlet, state, event, view, values }): Verdict | undefined {
     if (inlet === undefined) return undefined;
     if (event.kind === 'battery') noteFlag(state, event);
     else if (event.kind === 'meter') noteFlow(state, inlet, event, view, values.feedW);

@@ -121,7 +121,7 @@ export const batteryEnergyMismatch = defineDetector({
     },
   },
   wants: ['battery'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,

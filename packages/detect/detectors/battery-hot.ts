@@ -93,7 +93,7 @@ export const batteryHot = defineDetector({
     },
   },
   wants: ['battery'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
@@ -205,10 +205,17 @@ function explainedC({ warmest, mostHeat, heat }: State, heardMs: number, ofDay: 
   const known = warmest[ofDay] ?? NONE;
   const rise = (usualPct: number) => FULL_POWER_RISE_C * Math.max(0, heat - usualPct / 100);
   if (heardMs >= LEARNED_MS && known > NONE) return known + rise(mostHeat[ofDay] ?? 0);
-  const knownHours = warmest.filter((c) => c > NONE).length;
+  let knownHours = 0;
+  let warmestC = NONE;
+  let mostPct = 0;
+  for (let hour = 0; hour < HOURS; hour += 1) {
+    const hourC = warmest[hour] ?? NONE;
+    if (hourC > NONE) knownHours += 1;
+    warmestC = Math.max(warmestC, hourC);
+    mostPct = Math.max(mostPct, mostHeat[hour] ?? 0);
+  }
   if (knownHours < BEGUN_HOURS) return Number.POSITIVE_INFINITY;
-  const marginC = knownHours < HOURS ? UNKNOWN_HOURS_C : 0;
-  return Math.max(...warmest) + marginC + rise(Math.max(...mostHeat));
+  return warmestC + (knownHours < HOURS ? UNKNOWN_HOURS_C : 0) + rise(mostPct);
 }
 
 /** Adds the hour that has ended to what is known of its hour of the day. */

@@ -20,7 +20,7 @@ export const deviceClockSkew = defineDetector({
     },
   },
   wants: ['lags', 'state', 'tick'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: MINUTE_MS }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: z.object({ sinceMs: z.number().nullable() }),

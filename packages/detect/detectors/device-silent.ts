@@ -9,6 +9,7 @@ import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
 import type { Lags } from '../event.ts';
+import type { SiteView } from '../site-view.ts';
 import { clockText, PANEL_CAUTION, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
@@ -63,6 +64,7 @@ export const deviceSilent = defineDetector({
     },
   },
   wants: ['meter', 'battery', 'state', 'lags', 'deaf', 'tick'],
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: MINUTE_MS }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,
@@ -79,9 +81,7 @@ export const deviceSilent = defineDetector({
     switch (event.kind) {
       case 'meter':
       case 'battery':
-        if (event.device === subject) return hear(state, event.at, event.periodS);
-        if (state.lastMs === null) state.othersSinceMs ??= event.at;
-        return undefined;
+        return hear(state, event.at, event.periodS);
       case 'state':
         if (event.device === subject && event.online === false) state.offlineMs ??= event.at;
         if (event.device === subject && event.online === true) state.offlineMs = null;
@@ -99,6 +99,7 @@ export const deviceSilent = defineDetector({
       case 'tick':
         break;
     }
+    if (state.lastMs === null) state.othersSinceMs ??= othersHeardMs(subject, view);
     const sinceMs = state.lastMs ?? state.othersSinceMs;
     if (sinceMs === null || event.at < state.aliveUntilMs) return undefined;
     const silentMs = event.at - sinceMs;
@@ -188,6 +189,15 @@ function hear(state: State, at: number, periodS: number | null): Verdict | undef
   state.othersSinceMs = null;
   if (state.offlineMs !== null && at > state.offlineMs) state.offlineMs = null;
   return ABSENT;
+}
+
+/** When another device was heard in the last minute; null for none. */
+function othersHeardMs(subject: string, { meter, batteries, nowMs }: SiteView): number | null {
+  for (const reading of [meter, ...batteries.values()]) {
+    if (reading === null || reading.device === subject) continue;
+    if (nowMs - reading.at <= MINUTE_MS) return reading.at;
+  }
+  return null;
 }
 
 /** The longest of what it promised or was registered with, and the median of the gaps it has shown. */

@@ -115,7 +115,9 @@ export const inletCircuitResistance = defineDetector({
   thresholds: THRESHOLDS,
   wants: ['battery'],
   delays: () => ({ onDelayMs: 0, offDelayMs: HOUR_MS }),
+  readingsOf: listenedTo,
   subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
+  about: (subject, site) => inletNamed(site, subject),
   state: stateSchema,
   start: () => ({
     levels: [],
@@ -126,18 +128,24 @@ export const inletCircuitResistance = defineDetector({
     told: false,
     days: startDailyOhms(),
   }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
-    const inlet = inletNamed(view.site, subject);
+  observe({ about: inlet, state, event, view, values }): Verdict | undefined {
     if (inlet === undefined || event.kind !== 'battery') return undefined;
-    // One battery's voltmeter has one offset: the first on the inlet is listened to.
-    const first = view.site.batteries.find((battery) => battery.inlet === inlet.number);
-    if (first?.device !== event.device || !takePair(state, inlet, event, view)) return undefined;
+    if (!takePair(state, inlet, event, view)) return undefined;
     state.pairs += 1;
     if (state.pairs % PAIRS_A_JUDGEMENT !== 0) return undefined;
     return judge(state, inlet, event.at, view.site, values);
   },
   words: ({ subject, facts }) => words(subject, facts),
 });
+
+/** One battery's voltmeter has one offset: the first on the inlet is listened to. */
+function listenedTo(subject: string, site: Site): string[] {
+  const number = inletNamed(site, subject)?.number;
+  return site.batteries
+    .filter(({ inlet }) => inlet === number)
+    .slice(0, 1)
+    .map(({ device }) => device);
+}
 
 const load = emptyCircuitLoad();
 
@@ -173,7 +181,8 @@ function portAmps({ acA, acW, acV }: BatteryReading): number | null {
 
 function addToLevel(state: State, amps: number, lostV: number, atMs: number): void {
   const number = Math.max(-LEVELS, Math.min(LEVELS, Math.round(amps / LEVEL_A)));
-  let level = state.levels.find((candidate) => candidate.level === number);
+  let level: State['levels'][number] | undefined;
+  for (const candidate of state.levels) if (candidate.level === number) level = candidate;
   if (level === undefined) {
     level = { level: number, amps: rounded(amps, 3), lostV: rounded(lostV, 4), pairs: 0, off: 0, day: 0 };
     state.levels.push(level);

@@ -16,6 +16,7 @@ import type { SiteEvent } from '../event.ts';
 import { GAP_PERIODS } from '../hold.ts';
 import {
   type CircuitLoad,
+  circuitDevices,
   emptyCircuitLoad,
   inletNamed,
   inletSubject,
@@ -82,11 +83,12 @@ export const inletContinuousLoad = defineDetector({
   },
   wants: ['meter', 'battery'],
   delays: () => ({ onDelayMs: 0, offDelayMs: 10 * MINUTE_MS }),
+  readingsOf: circuitDevices,
   subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
+  about: (subject, site) => inletNamed(site, subject),
   state: stateSchema,
   start: () => ({ meter: startStretch(), batteries: startStretch(), told: false }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
-    const inlet = inletNamed(view.site, subject);
+  observe({ about: inlet, state, event, view, values }): Verdict | undefined {
     if (inlet === undefined) return undefined;
     // In an outage a battery feeds its own outlets: only the channel says what the inlet carries.
     if (event.kind === 'battery' && view.grid.present === false) return undefined;

@@ -22,6 +22,7 @@ import {
 } from '../models/channel-trust.ts';
 import {
   type CircuitLoad,
+  circuitDevices,
   emptyCircuitLoad,
   inletNamed,
   inletSubject,
@@ -92,7 +93,9 @@ export const inletOverCap = defineDetector({
   },
   wants: ['meter', 'battery'],
   delays: (values) => ({ onDelayMs: 0, offDelayMs: values.clearSeconds * 1000 }),
+  readingsOf: circuitDevices,
   subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
+  about: (subject, site) => inletNamed(site, subject),
   state: stateSchema,
   start: (subject, site) => {
     const inlet = inletNamed(site, subject);
@@ -103,8 +106,7 @@ export const inletOverCap = defineDetector({
       trusts: site.inlets.map(startChannelTrust),
     };
   },
-  observe({ subject, state, event, view, values }): Verdict | undefined {
-    const inlet = inletNamed(view.site, subject);
+  observe({ about: inlet, state, event, view, values }): Verdict | undefined {
     if (inlet === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
     const witness = event.kind === 'meter' ? 'meter' : 'batteries';
     const accuracy = view.site.meter.accuracyPct / 100;

@@ -32,7 +32,7 @@ export const radioWeak = defineDetector({
     deadbandDb: { default: 3, unit: 'dB', min: 0, max: 20, source: 'common practice: half the power' },
   },
   wants: ['meter', 'battery'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,

@@ -74,7 +74,7 @@ export const readingsLost = defineDetector({
     clearPct: { default: 0.5, unit: '%', min: 0, max: 50, source: 'half of the limit' },
   },
   wants: ['meter', 'battery', 'lags', 'tick'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,

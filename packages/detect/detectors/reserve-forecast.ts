@@ -42,7 +42,7 @@ export const reserveForecast = defineDetector({
     deadbandMin: { default: 30, unit: 'min', min: 0, max: 240, source: 'a quarter of the lead' },
   },
   wants: ['battery'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 5 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,

@@ -55,7 +55,7 @@ export const reserveLow = defineDetector({
     },
   },
   wants: ['battery'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,

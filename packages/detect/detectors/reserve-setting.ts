@@ -42,7 +42,7 @@ export const reserveSetting = defineDetector({
     },
   },
   wants: ['battery'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,

@@ -35,7 +35,7 @@ export const selfTestMissing = defineDetector({
     },
   },
   wants: ['meter', 'battery', 'state', 'tick'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,

@@ -53,7 +53,9 @@ export const sensorFlatline = defineDetector({
   },
   wants: ['meter', 'battery'],
   delays: () => ({ onDelayMs: 0, offDelayMs: MINUTE_MS }),
+  readingsOf: (subject, site) => [flatlineCandidates(site).get(subject)?.device ?? ''],
   subjects: (site) => [...flatlineCandidates(site).keys()],
+  about: (subject, site) => flatlineCandidates(site).get(subject),
   state: schema,
   start: (): State => ({
     value: null,
@@ -65,10 +67,8 @@ export const sensorFlatline = defineDetector({
     knownMs: 0,
     longestMs: 0,
   }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'meter' && event.kind !== 'battery') return undefined;
-    const candidate = flatlineCandidates(view.site).get(subject);
-    if (candidate === undefined || candidate.device !== event.device) return undefined;
+  observe({ subject, about: candidate, state, event, view, values }): Verdict | undefined {
+    if (candidate === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
     const value = view.grid.present === false ? null : candidate.value(view);
     const { lastMs } = state;
     state.lastMs = event.at;

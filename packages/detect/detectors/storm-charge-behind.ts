@@ -47,7 +47,7 @@ export const stormChargeBehind = defineDetector({
     chargingW: { default: 50, unit: 'W', min: 10, max: 1000, source: 'common practice: above standby draw' },
   },
   wants: ['battery', 'storm', 'tick'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 10 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,

@@ -48,7 +48,7 @@ export const stormChargeStalled = defineDetector({
     resumedS: { default: 30, unit: 's', min: 0, max: 600, source: 'common practice: three battery readings' },
   },
   wants: ['battery', 'storm', 'tick'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,

@@ -45,7 +45,7 @@ export const stormDischarging = defineDetector({
     },
   },
   wants: ['battery', 'storm', 'tick'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,

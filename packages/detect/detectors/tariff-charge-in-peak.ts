@@ -19,7 +19,7 @@ export const tariffChargeInPeak = defineDetector({
     },
   },
   wants: ['battery'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: batteriesUnderTariff,
   state: z.null(),

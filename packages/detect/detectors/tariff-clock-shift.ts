@@ -33,7 +33,9 @@ const schema = z.object({
   bin: z.number(),
   sumW: z.number(),
   readings: z.number(),
-  /** The week before it, oldest first, run-length coded: '.40C12' rests for 40 bins, then charges for 12. */
+  /** The bins since the shift was last looked for, oldest first ... */
+  recent: z.string(),
+  /** ... and a week before them, run-length coded: '.40C12' rests for 40 bins, then charges for 12. */
   week: z.string().max(8 * WEEK_BINS),
 });
 
@@ -49,18 +51,21 @@ export const tariffClockShift = defineDetector({
     },
   },
   wants: ['battery'],
-  ownReadingsOnly: true,
+  readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: batteriesUnderTariff,
   state: schema,
-  start: () => ({ bin: 0, sumW: 0, readings: 0, week: '' }),
+  start: () => ({ bin: 0, sumW: 0, readings: 0, recent: '', week: '' }),
   observe({ subject, state, event, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     const bin = Math.floor(event.at / BIN_MS);
     if (bin > state.bin) {
       const due = Math.floor(bin / EVERY_BINS) > Math.floor(state.bin / EVERY_BINS);
       turnTo(state, bin);
-      if (due) return judge(subject, state, view, values.leastMin);
+      if (due) {
+        keepWeek(state);
+        return judge(subject, state, view, values.leastMin);
+      }
     }
     const scheduled =
       view.grid.present !== false && view.storm.open === null && event.stormPreparing !== true;
@@ -93,13 +98,16 @@ function turnTo(state: State, bin: number): void {
   if (filled > 0) {
     const code = readings === 0 ? BLANK : codeOf(sumW / readings);
     const missed = Math.min(WEEK_BINS, bin - filled - 1);
-    state.week = coded(
-      [...decoded(state.week), code, ...Array<string>(missed).fill(BLANK)].slice(-WEEK_BINS),
-    );
+    state.recent += code + BLANK.repeat(missed);
   }
   state.bin = bin;
   state.sumW = 0;
   state.readings = 0;
+}
+
+function keepWeek(state: State): void {
+  state.week = coded([...decoded(state.week), ...state.recent].slice(-WEEK_BINS));
+  state.recent = '';
 }
 
 /** One character for each bin. */

@@ -71,6 +71,7 @@ export const voltageOutOfRange = defineDetector({
   wants: ['meter'],
   delays: (values) => ({ onDelayMs: 0, offDelayMs: values.clearMinutes * MINUTE_MS }),
   subjects: () => ['L1', 'L2'],
+  about: (_, site) => serviceVoltageLimits(site.service.nominalVolts),
   state: stateSchema,
   start: () => ({
     intervalMs: 0,
@@ -81,8 +82,8 @@ export const voltageOutOfRange = defineDetector({
     decidedV: 0,
     lastMeanV: null,
   }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'meter') return undefined;
+  observe({ subject, about: limits, state, event, view, values }): Verdict | undefined {
+    if (limits === undefined || event.kind !== 'meter') return undefined;
     const volts = subject === 'L1' ? event.l1V : event.l2V;
     if (volts === null) return undefined;
     const nominalV = view.site.service.nominalVolts;
@@ -90,7 +91,6 @@ export const voltageOutOfRange = defineDetector({
       forgetInterval(state);
       return { is: 'unknown', why: 'the grid is away' };
     }
-    const limits = serviceVoltageLimits(nominalV);
     const closed = takeReading(state, volts, event, view, values.leastCoverPct / 100);
     if (closed !== null) judgeInterval(state, closed, limits, values.deadbandV);
     judgeReading(state, volts, event.at, limits, values.sustainedSeconds * 1000);

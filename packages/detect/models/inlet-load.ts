@@ -44,6 +44,18 @@ export function inletSubject(number: 1 | 2): string {
   return number === 1 ? 'inlet 1' : 'inlet 2';
 }
 
+/** The devices that tell of the circuit of a subject such as 'inlet 1', or of its breaker. */
+export function circuitDevices(subject: string, site: Site): string[] {
+  const inlet = inletNamed(site, subject);
+  const members = site.inlets.filter(
+    (other) => inlet !== undefined && (other === inlet || shareBreaker(inlet, other)),
+  );
+  const batteries = site.batteries.filter((battery) =>
+    members.some(({ number }) => number === battery.inlet),
+  );
+  return [site.meter, ...batteries].map(({ device }) => device);
+}
+
 /** Do both inlets hang on one breaker? */
 export function shareBreaker(one: SiteInlet, other: SiteInlet): boolean {
   return one.breaker !== null && one.breaker === other.breaker;
