@@ -95,3 +95,20 @@ describe('a battery hotter than its load and history explain', () => {
     expect(clears(transitions)).not.toEqual([]);
   });
 });
+
+describe('a battery of which a day is known', () => {
+  const constant = (fromC: number, toC: number) =>
+    thermometer(
+      2,
+      (s) => (s >= 1.2 * DAY_S ? toC : fromC),
+      () => 0,
+      300,
+    );
+  it.each([
+    { fromC: 25, toC: 37, raised: 1, why: '12 above' },
+    { fromC: 27, toC: 36, raised: 0, why: '9 above' },
+    { fromC: 10, toC: 34, raised: 0, why: 'warm after a cold night, but not hot' },
+  ])('from $fromC to $toC Cel at rest: $why', ({ fromC, toC, raised }) => {
+    expect(raises(hot(constant(fromC, toC)))).toHaveLength(raised);
+  });
+});

@@ -95,3 +95,16 @@ describe('a registered device that was never heard', () => {
     expect(engine.passTime(START_MS + 86_400_000)).toEqual([]);
   });
 });
+
+describe('what is no silence', () => {
+  it.each([
+    { why: 'a firmware update of 4 min', events: [...battery(0, 1800), ...battery(2040, 3600)] },
+    {
+      why: 'a device that reports every 5 min and says so',
+      events: seconds(0, 7200, 300).map((s) => aBatteryReading(s, { periodS: 300 })),
+    },
+    { why: 'every second reading lost', events: battery(0, 3600, 20) },
+  ])('$why', ({ events }) => {
+    expect(run([...meter(0, 3600), ...events]).filter(({ atMs }) => atMs < START_MS + 3_600_000)).toEqual([]);
+  });
+});

@@ -44,6 +44,22 @@ describe('a bad contact in the circuit', () => {
     },
   );
 
+  it('is told of a battery that sends power and voltage but no current', () => {
+    const site = aSite();
+    const engine = startEngine(site, undefined, [inletCircuitResistance]);
+    const series = serviceSeries({
+      site,
+      seed: 4,
+      toS: 1.5 * DAY_S,
+      batteryA: daily,
+      circuitOhm: () => COPPER_OHM + 2 * LIMIT_OHM,
+    });
+    const told = [...series].flatMap((reading) => [
+      ...engine.step(reading.kind === 'battery' ? { ...reading, acA: null } : { ...reading, inlet1A: null }),
+    ]);
+    expect(told[0]).toMatchObject({ type: 'raised', subject: 'inlet 1' });
+  });
+
   it('that comes on a sound circuit is told on its first charge', () => {
     const bad = (s: number) => 0.85 * COPPER_OHM + (s > 5 * DAY_S ? 2 * LIMIT_OHM : 0);
     const [first] = run({ toS: 6 * DAY_S, circuitOhm: bad });

@@ -38,6 +38,7 @@ describe('an inlet above its cap', () => {
     { overA: 15.6, why: '104 %' },
     { overA: -15.6, why: '104 %, feeding the panel' },
     { overA: 15.31, why: 'just clear of the accuracy' },
+    { overA: 15.25, why: '1.7 %: by two thirds of the accuracy beyond it' },
     { overA: 19.5, why: '130 %: a breaker need not trip' },
   ])('is raised within 15 s of its onset at $overA A ($why)', ({ overA }) => {
     expect(raises(run(series(300, step(overA), step(overA))))).toEqual(['inlet 1 110']);
@@ -45,6 +46,22 @@ describe('an inlet above its cap', () => {
 
   it('is raised at the first reading from 135 % up', () => {
     expect(raises(run(series(300, step(20.25), step(20.25))))).toEqual(['inlet 1 100']);
+  });
+
+  it('is told by the channel or by the battery alone, and by power where no current is sent', () => {
+    const meter = seconds(0, 300, 5).map((s) => aMeterReading(s, { inlet1W: 120 * step(16)(s) }));
+    expect(raises(run(meter))).toEqual(['inlet 1 110']);
+    const battery = seconds(0, 300, 10).map((s) => aBatteryReading(s, { acW: 120 * step(16)(s), acV: null }));
+    expect(raises(run(battery))).toEqual(['inlet 1 110']);
+  });
+
+  it('is not raised by an electric car on the same leg, which the inlet does not carry', () => {
+    const car = series(
+      3600,
+      () => 11,
+      () => 11,
+    ).map((event) => (event.kind === 'meter' ? { ...event, l1W: 1320 + 3600, l1A: 41 } : event));
+    expect(run(car)).toEqual([]);
   });
 
   it('waits for a second reading where current and power of a single one contradict each other', () => {

@@ -8,7 +8,15 @@ import { startEngine, type Transition } from '../engine.ts';
 import type { SiteEvent } from '../event.ts';
 import { neutralOhm } from '../models/service-impedance.ts';
 import { type ServiceOptions, serviceSeries } from '../models/test-service.ts';
-import { aMeterReading, aSite, raises, runSeries, START_MS, seconds } from '../test-support.ts';
+import {
+  aBatteryReading,
+  aMeterReading,
+  aSite,
+  raises,
+  runSeries,
+  START_MS,
+  seconds,
+} from '../test-support.ts';
 import { openNeutral } from './open-neutral.ts';
 
 const HOUR_S = 3600;
@@ -163,6 +171,29 @@ describe('a neutral that opens in a home of two steady loads', () => {
   it('stays while it is open', () => {
     const events = seconds(0, 7200, 5).map((s) => reading(s, s >= 1800));
     expect(changes(events)).toEqual(['raised']);
+  });
+});
+
+describe('a battery on the leg that falls', () => {
+  it('takes the open neutral for an outage, which hides nothing', () => {
+    // 12 and 48 ohm across 240 V: 48 and 192 V.
+    const legs = { l1V: 48, l2V: 192, l1W: 192, l2W: 768 };
+    const events = seconds(0, 900, 5).map((s) => aMeterReading(s, s < 300 ? { l1W: 1200, l2W: 300 } : legs));
+    const battery = seconds(2, 900, 10).map((s) => aBatteryReading(s, { acW: 0, gridPresent: s < 300 }));
+    const [first] = raises(runSeries(aSite(), openNeutral, [...events, ...battery]));
+    expect(Number(first?.split(' ')[1])).toBeLessThanOrEqual(315);
+  });
+
+  it.each([
+    { why: 'holds up one leg', l1V: 120, l2V: 0 },
+    { why: 'holds up both through a load of 240 V that is nearly off', l1V: 120, l2V: 119 },
+    { why: 'makes 125 V of its own', l1V: 125, l2V: 112 },
+  ])('in a real outage $why: no open neutral', ({ l1V, l2V }) => {
+    const events = seconds(0, 900, 5).map((s) =>
+      aMeterReading(s, s < 300 ? {} : { l1V, l2V, l1W: 0, l2W: 0 }),
+    );
+    const battery = seconds(2, 900, 10).map((s) => aBatteryReading(s, { acW: -200, gridPresent: s < 300 }));
+    expect(runSeries(aSite(), openNeutral, [...events, ...battery])).toEqual([]);
   });
 });
 

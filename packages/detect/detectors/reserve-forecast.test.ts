@@ -62,6 +62,28 @@ describe('the reserve in an outage', () => {
     expect(raises(run(dark(20.5, HOUR_S)))).toEqual(['battery-1 620']);
   });
 
+  it('is told of a unit that does not say whether the grid is there, from a dead service', () => {
+    const dead = { l1V: 0, l2V: 0, l1W: 0, l2W: 0 };
+    const meter = seconds(0, HOUR_S, 5).map((s) => aMeterReading(s, s < 600 ? {} : dead));
+    const mute = dark(30, HOUR_S).map((reading) => ({ ...reading, gridPresent: null }));
+    expect(raises(run([...meter, ...mute]))).toEqual(['battery-1 720']);
+  });
+
+  it('is told of each load: twice as soon at twice the load', () => {
+    const told = (acW: number) => {
+      const drainW = acW / 0.92 + 15;
+      const events = seconds(0, 8 * HOUR_S, 10).map((s) =>
+        aBatteryReading(s, { socPct: 90 - (s * drainW) / HOUR_S / 30, acW: -acW, gridPresent: false }),
+      );
+      return Number(raises(run(events))[0]?.split(' ')[1]);
+    };
+    // 70 points of 3000 Wh, less two hours: by hand 2100 Wh / drain - 2 h.
+    for (const acW of [276, 600]) {
+      const byHandS = HOUR_S * (2100 / (acW / 0.92 + 15) - 2);
+      expect(Math.abs(told(acW) - byHandS)).toBeLessThan(180);
+    }
+  });
+
   it.each([
     { why: 'the grid is there', events: series(4 * HOUR_S, (s) => 30 - s / 2000, flat(-276)) },
     {

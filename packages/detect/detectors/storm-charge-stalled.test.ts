@@ -36,6 +36,13 @@ describe('a storm charge that stalls', () => {
     expect(raises(run([alert, ...series(7200, flat(60), flat(0))]))).toEqual(['battery-1 1200']);
   });
 
+  it('is none while the sun charges the cells past the port', () => {
+    const sunny = seconds(0, 7200, 10).map((s) =>
+      aBatteryReading(s, { socPct: 60, acW: 0, pvW: s < 5400 ? 400 : 0 }),
+    );
+    expect(raises(run([alert, ...sunny]))).toEqual(['battery-1 6000']);
+  });
+
   it('is raised once, though a reading in it is lost or has no power', () => {
     const stalled = series(7200, flat(60), chargeUntil(3600)).filter((_, i) => i % 7 !== 3);
     const holes = seconds(3605, 7200, 60).map((s) => aBatteryReading(s, { socPct: 60 }));

@@ -14,6 +14,7 @@ import {
   phoenixHour,
   raises,
   runSeries,
+  START_MS,
   seconds,
   TARIFF,
 } from '../test-support.ts';
@@ -81,6 +82,45 @@ describe('charging in the peak', () => {
     const meter = (l1W: number) => seconds(0, DAY_S, 30).map((s) => aMeterReading(s, { l1W, l2W: 100 }));
     expect(run([...charging, ...meter(-500)], sunny)).toEqual([]);
     expect(raises(run([...charging, ...meter(900)], sunny))).toHaveLength(1);
+  });
+
+  // 8 March 2026, 2:00: the clock of Denver goes forward (45 CFR and IANA tzdata: second Sunday in March).
+  it.each([
+    { from: '2026-03-08T22:15:00Z', raised: 1, why: '16:15 by the new time' },
+    { from: '2026-03-09T03:15:00Z', raised: 0, why: '21:15 by the new time, 20:15 by the old' },
+    { from: '2026-03-07T23:15:00Z', raised: 1, why: '16:15 by the old time, the day before' },
+  ])('keeps the time of the site through a change of daylight saving time: $why', ({ from, raised }) => {
+    const denver = aSite({ tariff: TARIFF, timeZone: 'America/Denver' });
+    const fromS = (Date.parse(from) - START_MS) / 1000;
+    const charged = aScheduledBattery(8, [{ from: fromS, to: fromS + forWh(250), acW: 600 }]);
+    expect(raises(run(charged, denver))).toHaveLength(raised);
+  });
+
+  const flat = [{ period: 'off-peak', from: '00:00', to: '24:00' }] as const;
+  const [season] = TARIFF.seasons;
+  it.each([
+    {
+      why: 'a holiday, which follows the weekend',
+      tariff: {
+        ...TARIFF,
+        seasons: [{ name: 'all year', weekday: season?.weekday ?? [], weekend: [...flat] }],
+        holidays: ['2026-03-03'],
+      },
+    },
+    {
+      why: 'a season without a peak',
+      tariff: {
+        ...TARIFF,
+        seasons: [
+          { name: 'summer', from: '06-01', to: '09-30', weekday: season?.weekday ?? [] },
+          { name: 'winter', from: '10-01', to: '05-31', weekday: [...flat], weekend: [...flat] },
+        ],
+      },
+    },
+  ])('knows $why', ({ tariff }) => {
+    const tuesday = aScheduledBattery(2, [{ from: phoenixHour(17, 1), to: phoenixHour(19, 1), acW: 600 }]);
+    expect(run(tuesday, aSite({ tariff, timeZone: 'America/Phoenix' }))).toEqual([]);
+    expect(raises(run(tuesday))).toHaveLength(1);
   });
 
   it('is not asked of a site without a tariff', () => {
