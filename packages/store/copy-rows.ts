@@ -1,4 +1,5 @@
 // PostgreSQL's binary COPY format, written straight into one buffer: no object, string or array per value.
+// NaN stands for null: no column here holds a number that is none.
 // https://www.postgresql.org/docs/18/sql-copy.html, "Binary Format".
 
 /** PostgreSQL counts microseconds from 2000-01-01, the rest of the world milliseconds from 1970-01-01. */
@@ -48,8 +49,8 @@ export class CopyRows {
   }
 
   /** A whole number within +-2^53. */
-  int8(value: number | null): void {
-    if (value === null) {
+  int8(value: number): void {
+    if (Number.isNaN(value)) {
       this.#null();
       return;
     }
@@ -60,8 +61,8 @@ export class CopyRows {
     this.#end += 12;
   }
 
-  float4(value: number | null): void {
-    if (value === null) {
+  float4(value: number): void {
+    if (Number.isNaN(value)) {
       this.#null();
       return;
     }
@@ -70,8 +71,8 @@ export class CopyRows {
     this.#end += 8;
   }
 
-  float8(value: number | null): void {
-    if (value === null) {
+  float8(value: number): void {
+    if (Number.isNaN(value)) {
       this.#null();
       return;
     }
@@ -80,13 +81,14 @@ export class CopyRows {
     this.#end += 12;
   }
 
-  boolean(value: boolean | null): void {
-    if (value === null) {
+  /** @param value 1 = true, 0 = false */
+  boolean(value: number): void {
+    if (Number.isNaN(value)) {
       this.#null();
       return;
     }
     this.#view.setInt32(this.#end, 1);
-    this.#view.setInt8(this.#end + 4, value ? 1 : 0);
+    this.#view.setInt8(this.#end + 4, value);
     this.#end += 5;
   }
 

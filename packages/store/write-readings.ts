@@ -3,9 +3,11 @@
 
 import {
   BATTERY_QUANTITIES,
-  type BatteryReading,
   METER_QUANTITIES,
-  type MeterReading,
+  QUANTITY_SLOTS,
+  type Reading,
+  ReadingBlock,
+  type ReadingKind,
 } from '@afterwatt/wire';
 import type pg from 'pg';
 import { from as copyFrom } from 'pg-copy-streams';
@@ -14,9 +16,33 @@ import { CopyRows } from './copy-rows.ts';
 const DAY_MS = 86_400_000;
 /** Site, device, time; 4 bytes of length and at most 8 of value a field. */
 const KEY_FIELDS = 3;
-const METER_FIELDS = KEY_FIELDS + METER_QUANTITIES.length;
-const BATTERY_FIELDS = KEY_FIELDS + BATTERY_QUANTITIES.length;
 const FIELD_BYTES = 12;
+
+/** How PostgreSQL holds a quantity; `real` where nothing else is said. */
+const COLUMN_TYPES: Readonly<Record<string, keyof typeof TYPE>> = {
+  import: 'float8',
+  export: 'float8',
+  seq: 'int8',
+  grid: 'boolean',
+  storm: 'boolean',
+};
+const TYPE = { float4: 0, float8: 1, int8: 2, boolean: 3 } as const;
+
+/** Slot and type of each column after the key, in tables of numbers that a hot loop reads. */
+interface Layout {
+  readonly slots: Uint8Array;
+  readonly types: Uint8Array;
+}
+
+function layoutOf(kind: ReadingKind, quantities: readonly { readonly quantity: string }[]): Layout {
+  return {
+    slots: Uint8Array.from(QUANTITY_SLOTS[kind]),
+    types: Uint8Array.from(quantities, ({ quantity }) => TYPE[COLUMN_TYPES[quantity] ?? 'float4']),
+  };
+}
+
+const METER_LAYOUT = layoutOf('meter', METER_QUANTITIES);
+const BATTERY_LAYOUT = layoutOf('battery', BATTERY_QUANTITIES);
 
 /**
  * A row of this device and time is there already (unique_violation), or two transactions bring the same ones in
@@ -29,6 +55,7 @@ export class ReadingRows {
   readonly #byDay = new Map<number, DayRows>();
   #latest: DayRows | undefined;
   #spare: DayRows | undefined;
+  readonly #alone = new ReadingBlock();
   #count = 0;
 
   get count(): number {
@@ -53,11 +80,20 @@ export class ReadingRows {
   }
 
   /** @param siteNo, deviceNo the numbers that site and device have in the database */
-  add(siteNo: number, deviceNo: number, reading: MeterReading | BatteryReading): void {
-    const rows = this.#rowsOf(Math.floor(reading.at / DAY_MS));
-    if (reading.kind === 'meter') addMeter(rows.meters, siteNo, deviceNo, reading);
-    else addBattery(rows.batteries, siteNo, deviceNo, reading);
-    this.#count += 1;
+  add(siteNo: number, deviceNo: number, reading: Reading): void {
+    this.#alone.holdOnly(reading);
+    this.addBlock(siteNo, deviceNo, this.#alone);
+  }
+
+  /** All readings of a block. */
+  addBlock(siteNo: number, deviceNo: number, block: ReadingBlock): void {
+    const isMeter = block.kind === 'meter';
+    for (let row = 0; row < block.count; row += 1) {
+      const rows = this.#rowsOf(Math.floor(block.at(row) / DAY_MS));
+      if (isMeter) addRow(rows.meters, METER_LAYOUT, siteNo, deviceNo, block, row);
+      else addRow(rows.batteries, BATTERY_LAYOUT, siteNo, deviceNo, block, row);
+    }
+    this.#count += block.count;
   }
 
   #rowsOf(day: number): DayRows {
@@ -94,50 +130,29 @@ interface DayRows {
 
 type ReadingTableName = 'meter_reading' | 'battery_reading';
 
-// Straight-line code: one load and one store a value. The columns' order is that of wire's tables, which a test holds.
-function addMeter(rows: CopyRows, siteNo: number, deviceNo: number, r: MeterReading): void {
-  rows.row(METER_FIELDS, METER_FIELDS * FIELD_BYTES);
+function addRow(
+  rows: CopyRows,
+  { slots, types }: Layout,
+  siteNo: number,
+  deviceNo: number,
+  block: ReadingBlock,
+  row: number,
+): void {
+  const fields = KEY_FIELDS + slots.length;
+  const { values } = block;
+  const offset = block.offsetOf(row);
+  rows.row(fields, fields * FIELD_BYTES);
   rows.int4(siteNo);
   rows.int4(deviceNo);
-  rows.timestamptz(r.at);
-  rows.float4(r.l1V);
-  rows.float4(r.l2V);
-  rows.float4(r.l1A);
-  rows.float4(r.l2A);
-  rows.float4(r.l1W);
-  rows.float4(r.l2W);
-  rows.float4(r.l1Var);
-  rows.float4(r.l2Var);
-  rows.float4(r.frequencyHz);
-  rows.float4(r.inlet1A);
-  rows.float4(r.inlet1W);
-  rows.float4(r.inlet2A);
-  rows.float4(r.inlet2W);
-  rows.float8(r.importWh);
-  rows.float8(r.exportWh);
-  rows.float4(r.rssiDbm);
-  rows.int8(r.seq);
-  rows.float4(r.periodS);
-}
-
-function addBattery(rows: CopyRows, siteNo: number, deviceNo: number, r: BatteryReading): void {
-  rows.row(BATTERY_FIELDS, BATTERY_FIELDS * FIELD_BYTES);
-  rows.int4(siteNo);
-  rows.int4(deviceNo);
-  rows.timestamptz(r.at);
-  rows.float4(r.socPct);
-  rows.float4(r.acV);
-  rows.float4(r.acA);
-  rows.float4(r.acW);
-  rows.float4(r.pvW);
-  rows.float4(r.tempC);
-  rows.boolean(r.gridPresent);
-  rows.float4(r.reservePct);
-  rows.float4(r.limitW);
-  rows.boolean(r.stormPreparing);
-  rows.float4(r.rssiDbm);
-  rows.int8(r.seq);
-  rows.float4(r.periodS);
+  rows.timestamptz(block.at(row));
+  for (let column = 0; column < slots.length; column += 1) {
+    const value = values[offset + (slots[column] ?? 0)] ?? Number.NaN;
+    const type = types[column];
+    if (type === TYPE.float4) rows.float4(value);
+    else if (type === TYPE.float8) rows.float8(value);
+    else if (type === TYPE.int8) rows.int8(value);
+    else rows.boolean(value);
+  }
 }
 
 const COLUMNS: Readonly<Record<ReadingTableName, string>> = {

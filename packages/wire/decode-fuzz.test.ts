@@ -4,6 +4,7 @@ import { setImmediate as turn } from 'node:timers/promises';
 import { isDeepStrictEqual } from 'node:util';
 import { describe, expect, it } from 'vitest';
 import { decodeAny, readPlain } from './decode-readings.ts';
+import { ReadingBlock } from './reading-block.ts';
 import { mutated, mutatedPayload, seededRandom } from './test-mutations.ts';
 import { findUnsound } from './test-soundness.ts';
 import { wildPayload } from './test-wild-packs.ts';
@@ -34,6 +35,8 @@ describe(`the decoder, given ${PAYLOADS} payloads of seed ${SEED}`, () => {
     'accepts no value out of range, refuses in sentences, and reads a plain pack as the general way does',
     async () => {
       const random = seededRandom(SEED);
+      // As in ingest, one block for one payload after another.
+      const block = new ReadingBlock();
       const seen = { plain: 0, accepted: 0, readings: 0, refusedRecords: 0, refused: 0 };
       for (let round = 0; round < PAYLOADS; round += 1) {
         // The test runner wants to be heard of now and then.
@@ -44,10 +47,9 @@ describe(`the decoder, given ${PAYLOADS} payloads of seed ${SEED}`, () => {
         const general = decodeAny(payload, contentType, NOW_MS, 'd');
         const problem = findUnsound(general, NOW_MS);
         if (problem !== undefined) expect.fail(`${problem}; ${shown()}`);
-        const readings = readPlain(payload, contentType, NOW_MS, 'd');
-        if (readings !== undefined) {
+        if (readPlain(payload, contentType, NOW_MS, block)) {
           seen.plain += 1;
-          const plain = { kind: 'accepted', readings, refused: [] };
+          const plain = { kind: 'accepted', readings: block.toReadings('d'), refused: [] };
           if (!isDeepStrictEqual(plain, general)) expect(plain, shown()).toEqual(general);
         }
         if (general.kind === 'refused') seen.refused += 1;

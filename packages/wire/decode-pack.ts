@@ -4,7 +4,7 @@ import { type DecodedPack, decodeJson } from './senml-json.ts';
 
 /** Bounds the work one message can cause; an hour of readings every 5 s is about 500 KiB of JSON. */
 export const MAX_PAYLOAD_BYTES = 2 ** 20;
-const MAX_RECORDS = 100_000;
+export const MAX_RECORDS = 100_000;
 
 /** The first byte of a JSON array. In CBOR it would begin a byte string. */
 const LEFT_BRACKET = 0x5b;
@@ -34,6 +34,9 @@ export function decodePack(payload: Uint8Array, contentType: string | undefined)
 
 /** Which of the two a payload claims to be. */
 export function formatOf(payload: Uint8Array, contentType: string | undefined): 'json' | 'cbor' | Refusal {
+  // As nearly all devices write it, so that it need not be taken apart.
+  if (contentType === 'application/senml+json') return 'json';
+  if (contentType === 'application/senml+cbor') return 'cbor';
   // Parameters such as charset say nothing that RFC 8428 leaves open; a media type has no case (RFC 9110, 8.3.1).
   const mediaType = contentType?.split(';', 1)[0]?.trim().toLowerCase();
   switch (mediaType) {

@@ -1,7 +1,6 @@
 import { decodePack, formatOf, MAX_PAYLOAD_BYTES } from './decode-pack.ts';
 import { readPlainCbor } from './plain-cbor.ts';
 import { readPlainJson } from './plain-json.ts';
-import { PlainPack } from './plain-pack.ts';
 import {
   findQuantity,
   findRangeProblem,
@@ -19,6 +18,7 @@ import {
   PERIOD,
   type Reading,
 } from './reading.ts';
+import { ReadingBlock } from './reading-block.ts';
 import { printable, type Refusal, type RefusedRecord } from './refusal.ts';
 import { type ResolvedRecord, resolvePack } from './senml.ts';
 
@@ -27,6 +27,7 @@ const DAY_MS = 86_400_000;
 const MAX_AGE_MS = 400 * DAY_MS;
 /** More than a wrong time zone: a wrong date, which would put readings where nobody looks for them. */
 const MAX_AHEAD_MS = DAY_MS;
+const AGE_LIMITS = { maxAgeMs: MAX_AGE_MS, maxAheadMs: MAX_AHEAD_MS };
 
 /** What became of one message on a readings topic. */
 export type DecodedReadings =
@@ -80,25 +81,29 @@ export function decodeReadings(
   receivedAtMs: number,
   device: string,
 ): DecodedReadings {
-  const readings = readPlain(payload, contentType, receivedAtMs, device);
-  if (readings !== undefined) return { kind: 'accepted', readings, refused: [] };
-  return decodeAny(payload, contentType, receivedAtMs, device);
+  const block = new ReadingBlock();
+  return readPlain(payload, contentType, receivedAtMs, block)
+    ? { kind: 'accepted', readings: block.toReadings(device), refused: [] }
+    : decodeAny(payload, contentType, receivedAtMs, device);
 }
 
-/** The readings of a pack with nothing unusual and nothing wrong; undefined = to be read by the general way. */
+/**
+ * The readings of a pack with nothing unusual and nothing wrong, into a block.
+ * @returns false = to be read by the general way; what the block holds then means nothing
+ */
 export function readPlain(
   payload: Uint8Array,
   contentType: string | undefined,
   receivedAtMs: number,
-  device: string,
-): Reading[] | undefined {
-  if (payload.length > MAX_PAYLOAD_BYTES) return undefined;
-  const pack = new PlainPack(payload, device, receivedAtMs, MAX_AGE_MS, MAX_AHEAD_MS);
+  block: ReadingBlock,
+): boolean {
+  if (payload.length > MAX_PAYLOAD_BYTES) return false;
+  block.begin(receivedAtMs, AGE_LIMITS);
   const format = formatOf(payload, contentType);
   const isPlain =
-    (format === 'json' && readPlainJson(payload, pack)) ||
-    (format === 'cbor' && readPlainCbor(payload, pack));
-  return isPlain ? pack.end() : undefined;
+    (format === 'json' && readPlainJson(payload, block)) ||
+    (format === 'cbor' && readPlainCbor(payload, block));
+  return isPlain && block.kind !== undefined;
 }
 
 /** The general way: any payload, by all of RFC 8428. */

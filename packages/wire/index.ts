@@ -1,5 +1,5 @@
 export { MAX_PAYLOAD_BYTES } from './decode-pack.ts';
-export { type DecodedReadings, decodeReadings } from './decode-readings.ts';
+export { type DecodedReadings, decodeAny, decodeReadings, readPlain } from './decode-readings.ts';
 export { encodeReadings } from './encode-readings.ts';
 export { ID_PATTERN, idSchema } from './id.ts';
 export { INCIDENT_KINDS, type IncidentKind, PRIORITIES, type Priority } from './incident-kinds.ts';
@@ -16,6 +16,7 @@ export {
   type NumberQuantity,
   type Reading,
 } from './reading.ts';
+export { QUANTITY_SLOTS, ReadingBlock, type ReadingKind } from './reading-block.ts';
 export type { Refusal, RefusalReason, RefusedRecord } from './refusal.ts';
 export type { SenmlRecord } from './senml.ts';
 export { encodeCbor } from './senml-cbor.ts';

@@ -1,5 +1,13 @@
 import { halfFloat } from './cbor-reader.ts';
-import { asciiText, findPlainQuantity, LAST_ASCII, type PlainPack } from './plain-pack.ts';
+import { MAX_RECORDS } from './decode-pack.ts';
+import {
+  findPlainQuantity,
+  isPlainBaseName,
+  LAST_ASCII,
+  MOST_WORD_BYTES,
+  RECORD,
+  type ReadingBlock,
+} from './reading-block.ts';
 
 /** RFC 8428 table 4: the labels of a plain pack. */
 const LABEL = { bn: -2, bt: -3, n: 0, u: 1, v: 2, vb: 4, t: 6, ut: 7 } as const;
@@ -7,77 +15,81 @@ const LABEL = { bn: -2, bt: -3, n: 0, u: 1, v: 2, vb: 4, t: 6, ut: 7 } as const;
 const ARRAY = 4;
 const MAP = 5;
 const TEXT = 3;
+const SPACE = 0x20;
 const FALSE = 0xf4;
 const TRUE = 0xf5;
 const FLOAT_16 = 0xf9;
 const FLOAT_32 = 0xfa;
 const FLOAT_64 = 0xfb;
 
-/** Reads a plain pack in CBOR. @returns false when it is not plain */
-export function readPlainCbor(bytes: Uint8Array, pack: PlainPack): boolean {
-  return new PlainCbor(bytes, pack).read();
+/**
+ * Reads a plain pack in CBOR into a block that has begun, as plain-json.ts does in JSON.
+ * @returns false when it is not plain
+ */
+export function readPlainCbor(bytes: Uint8Array, block: ReadingBlock): boolean {
+  return new PlainCbor(bytes, block).read();
 }
 
 class PlainCbor {
   readonly #bytes: Uint8Array;
   readonly #view: DataView;
-  readonly #pack: PlainPack;
+  readonly #block: ReadingBlock;
   #at = 0;
   #start = 0;
   #end = 0;
+  #high = 0;
+  #low = 0;
 
-  constructor(bytes: Uint8Array, pack: PlainPack) {
+  constructor(bytes: Uint8Array, block: ReadingBlock) {
     this.#bytes = bytes;
     this.#view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
-    this.#pack = pack;
+    this.#block = block;
   }
 
   read(): boolean {
     const records = this.#head(ARRAY);
-    if (!(records > 0)) return false;
+    if (!(records > 0 && records <= MAX_RECORDS)) return false;
     for (let record = 0; record < records; record += 1) {
       const fields = this.#head(MAP);
       if (Number.isNaN(fields)) return false;
       for (let field = 0; field < fields; field += 1) if (!this.#field()) return false;
-      if (!this.#pack.endRecord()) return false;
+      if (!this.#block.endRecord(this.#bytes)) return false;
     }
     return this.#at === this.#bytes.length;
   }
 
   #field(): boolean {
-    const pack = this.#pack;
-    switch (this.#label()) {
+    const block = this.#block;
+    const label = this.#label();
+    switch (label) {
       case LABEL.n:
-        if (!this.#text()) return false;
-        pack.quantity = findPlainQuantity(this.#bytes, this.#start, this.#end);
-        return pack.quantity !== undefined;
+        if (!this.#text() || this.#end - this.#start > MOST_WORD_BYTES) return false;
+        block.quantity = findPlainQuantity(this.#high, this.#low);
+        return block.quantity >= 0;
       case LABEL.u:
         if (!this.#text()) return false;
-        pack.unitStart = this.#start;
-        pack.unitEnd = this.#end;
+        block.hasUnit = true;
+        block.unitHigh = this.#high;
+        block.unitLow = this.#low;
+        block.unitStart = this.#start;
+        block.unitEnd = this.#end;
         return true;
-      case LABEL.v:
-        pack.value = this.#number();
-        return !Number.isNaN(pack.value);
-      case LABEL.t:
-        pack.time = this.#number();
-        return !Number.isNaN(pack.time);
-      case LABEL.ut:
-        pack.period = this.#number();
-        return !Number.isNaN(pack.period);
       case LABEL.vb: {
         const byte = this.#bytes[this.#at];
         this.#at += 1;
-        pack.flag = byte === TRUE;
+        block.flag = byte === TRUE ? 1 : 0;
         return byte === TRUE || byte === FALSE;
       }
       case LABEL.bn:
-        return this.#text() && pack.setBaseName(asciiText(this.#bytes, this.#start, this.#end));
-      case LABEL.bt: {
-        const time = this.#number();
-        pack.setBaseTime(time);
-        return !Number.isNaN(time);
-      }
+        return this.#text() && isPlainBaseName(this.#bytes, this.#start, this.#end);
+      case LABEL.v:
+        return this.#number(RECORD.value);
+      case LABEL.t:
+        return this.#number(RECORD.time);
+      case LABEL.ut:
+        return this.#number(RECORD.period);
+      case LABEL.bt:
+        return this.#number(RECORD.baseTime);
       default:
         return false;
     }
@@ -96,7 +108,16 @@ class PlainCbor {
     const start = this.#at;
     const end = start + length;
     if (!(end <= this.#bytes.length)) return false;
-    for (let at = start; at < end; at += 1) if ((this.#bytes[at] ?? 0xff) > LAST_ASCII) return false;
+    let high = 0;
+    let low = 0;
+    for (let at = start; at < end; at += 1) {
+      const byte = this.#bytes[at] ?? 0xff;
+      if (byte < SPACE || byte > LAST_ASCII) return false;
+      high = (high << 8) | (low >>> 24);
+      low = (low << 8) | byte;
+    }
+    this.#high = high;
+    this.#low = low;
     this.#start = start;
     this.#end = end;
     this.#at = end;
@@ -123,18 +144,21 @@ class PlainCbor {
     return size === 2 ? this.#view.getUint16(at) : this.#view.getUint32(at);
   }
 
-  #number(): number {
+  /** Reads a number to its place in the record, so that it is never an object. */
+  #number(place: number): boolean {
     const byte = this.#bytes[this.#at] ?? 0xff;
     if (byte < 0x40) {
       const argument = this.#argument(byte & 0x1f);
-      return byte < 0x20 ? argument : -1 - argument;
+      this.#block.record[place] = byte < 0x20 ? argument : -1 - argument;
+      return !Number.isNaN(argument);
     }
     const at = this.#at + 1;
     const size = byte === FLOAT_64 ? 8 : byte === FLOAT_32 ? 4 : byte === FLOAT_16 ? 2 : 0;
-    if (size === 0 || at + size > this.#bytes.length) return Number.NaN;
+    if (size === 0 || at + size > this.#bytes.length) return false;
     this.#at = at + size;
     const value = this.#float(size, at);
-    return Number.isFinite(value) ? value : Number.NaN;
+    this.#block.record[place] = value;
+    return Number.isFinite(value);
   }
 
   #float(size: 2 | 4 | 8, at: number): number {

@@ -3,21 +3,37 @@
 import { describe, expect, it } from 'vitest';
 import { decodeAny, readPlain } from './decode-readings.ts';
 import { encodeReadings } from './encode-readings.ts';
-import { findPlainQuantity } from './plain-pack.ts';
-import { BATTERY_QUANTITIES, METER_QUANTITIES } from './reading.ts';
+import { BATTERY_QUANTITIES, METER_QUANTITIES, type Reading } from './reading.ts';
+import { ReadingBlock } from './reading-block.ts';
+import { encodeCbor } from './senml-cbor.ts';
+import { encodeJson } from './senml-json.ts';
 import { seededRandom, someReadings } from './test-mutations.ts';
 
 const NOW_MS = Date.UTC(2026, 0, 15, 12);
 const ENCODER = new TextEncoder();
 
+function plainReadings(payload: Uint8Array): Reading[] | undefined {
+  const block = new ReadingBlock();
+  return readPlain(payload, undefined, NOW_MS, block) ? block.toReadings('d') : undefined;
+}
+
 describe('a plain pack', () => {
-  it('knows every quantity by its name, and no two by one hash', () => {
-    for (const { quantity, type } of [...METER_QUANTITIES, ...BATTERY_QUANTITIES]) {
-      if (quantity === 'ut') continue;
-      const bytes = ENCODER.encode(quantity);
-      const found = findPlainQuantity(bytes, 0, bytes.length);
-      expect((found?.meter ?? found?.battery)?.quantity).toBe(quantity);
-      expect((found?.meter ?? found?.battery)?.type).toBe(type);
+  it.each([...METER_QUANTITIES, ...BATTERY_QUANTITIES].filter(({ quantity }) => quantity !== 'ut'))(
+    'may hold $quantity',
+    ({ quantity, type, field }) => {
+      const kind = METER_QUANTITIES.some((meter) => meter.quantity === quantity) ? 'l1.v' : 'soc';
+      const value = type === 'boolean' ? { vb: true } : { v: 3 };
+      const pack = [{ n: kind, v: 3, ut: 5 }, ...(quantity === kind ? [] : [{ n: quantity, ...value }])];
+      for (const payload of [encodeJson(pack), encodeCbor(pack)]) {
+        expect(plainReadings(payload)).toMatchObject([{ [field]: value.vb ?? value.v, periodS: 5 }]);
+      }
+    },
+  );
+
+  it('knows no name that only looks like one when cut short', () => {
+    for (const n of ['\0l1.v', 'xinlet1.i', 'l1.v\0', '', 'l1']) {
+      expect(plainReadings(encodeCbor([{ n, v: 1 }]))).toBeUndefined();
+      expect(plainReadings(encodeJson([{ n, v: 1 }]))).toBeUndefined();
     }
   });
 
@@ -28,7 +44,7 @@ describe('a plain pack', () => {
       const readings = someReadings(random, NOW_MS).filter(({ kind }) => kind === 'meter');
       if (readings.length === 0) continue;
       const payload = encodeReadings(readings, format);
-      if (readPlain(payload, undefined, NOW_MS, 'd') !== undefined) plain += 1;
+      if (plainReadings(payload) !== undefined) plain += 1;
     }
     expect(plain).toBeGreaterThan(100);
   });
@@ -46,6 +62,10 @@ describe('a plain pack', () => {
       why: 'decimals round as in JSON',
     },
     { pack: '[{"n":"rssi","v":-60},{"n":"seq","v":1}]', why: 'no kind' },
+    { pack: '[{"n":"rssi","v":-60,"ut":5},{"n":"l1.v","v":1,"ut":10}]', why: 'two periods' },
+    { pack: '[{"n":"rssi","v":-60,"t":-5},{"n":"l1.v","v":1}]', why: 'a time with nothing of its kind' },
+    { pack: '[{"n":"l1.v","v":true},{"n":"grid","v":1},{"n":"l2.v","v":1.}]', why: 'wrong types' },
+    { pack: '[{"n":"l1.v","v":1,"bn":"house/meter-1"},{"n":"l2.v","v":01}]', why: 'an unfinished base name' },
     { pack: '[{"n":"l1.v","v":1},{"n":"l1.v","v":2}]', why: 'a contradiction' },
     { pack: '[{"bt":5},{"n":"f","v":60}]', why: 'base fields alone' },
     { pack: '[{"n":"l1.v","u":"W","v":120},{"n":"l2.v","v":121}]', why: 'a wrong unit' },
@@ -53,7 +73,7 @@ describe('a plain pack', () => {
   ])('is read as by the general way, or not at all: $why', ({ pack }) => {
     const payload = ENCODER.encode(pack);
     const general = decodeAny(payload, undefined, NOW_MS, 'd');
-    const plain = readPlain(payload, undefined, NOW_MS, 'd');
+    const plain = plainReadings(payload);
     if (plain !== undefined) expect({ kind: 'accepted', readings: plain, refused: [] }).toEqual(general);
   });
 });

@@ -2,7 +2,7 @@
 
 import { createHash } from 'node:crypto';
 import { type DeviceStateRow, type NewQuarantined, ReadingRows } from '@afterwatt/store';
-import { MAX_PAYLOAD_BYTES } from '@afterwatt/wire';
+import { MAX_PAYLOAD_BYTES, ReadingBlock } from '@afterwatt/wire';
 import type { Checked } from './check-message.ts';
 import type { Message } from './message.ts';
 
@@ -37,7 +37,8 @@ export class Batch {
     this.messages.push(message);
     if (device !== undefined) {
       const { deviceNo, siteNo } = device;
-      for (const reading of readings) this.readings.add(siteNo, deviceNo, reading);
+      if (readings instanceof ReadingBlock) this.readings.addBlock(siteNo, deviceNo, readings);
+      else for (const reading of readings) this.readings.add(siteNo, deviceNo, reading);
       if (state !== undefined)
         this.states.push({ siteNo, deviceNo, receivedAtMs: message.receivedAtMs, state });
     }

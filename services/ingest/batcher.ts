@@ -3,6 +3,7 @@
 
 import { setImmediate as turn } from 'node:timers/promises';
 import { backoffMs, isTransient, type Logger, pause } from '@afterwatt/runtime';
+import { ReadingBlock } from '@afterwatt/wire';
 import { Batch } from './batch.ts';
 import { type Checked, checkMessage, refuseUnknown, refuseWhole } from './check-message.ts';
 import type { IngestConfig } from './config.ts';
@@ -50,6 +51,7 @@ export function startBatcher(deps: BatcherDeps): Batcher {
   const ending = new AbortController();
   const writing = new Map<Batch, Promise<void>>();
   const spare: Batch[] = [];
+  const block = new ReadingBlock();
   let waiting: Message[] = [];
   let next = 0;
   let heldBytes = 0;
@@ -107,7 +109,9 @@ export function startBatcher(deps: BatcherDeps): Batcher {
       const message = waiting[next];
       if (message === undefined) break;
       next += 1;
-      batch.add(message, await check(message));
+      const adding = addTo(batch, message);
+      // Waiting also where there is nothing to wait for would cost as much as the check itself.
+      if (adding !== undefined) await adding;
     }
     if (next === waiting.length) {
       waiting = [];
@@ -115,14 +119,22 @@ export function startBatcher(deps: BatcherDeps): Batcher {
     }
   }
 
+  function addTo(batch: Batch, message: Message): Promise<void> | undefined {
+    const checked = check(message);
+    if (checked instanceof Promise) return checked.then((late) => batch.add(message, late));
+    batch.add(message, checked);
+    return undefined;
+  }
+
+  /** What it returns at once is to be added at once: the next check uses the same block. */
   function check(message: Message): Checked | Promise<Checked> {
-    const checked = checkMessage(message, registry);
+    const checked = checkMessage(message, registry, block);
     return checked === 'unknown device' ? checkAgain(message) : checked;
   }
 
   async function checkAgain(message: Message): Promise<Checked> {
     await untilDone('looking up a device', () => registry.refresh(message.receivedAtMs));
-    const again = checkMessage(message, registry);
+    const again = checkMessage(message, registry, new ReadingBlock());
     return again === 'unknown device' ? refuseUnknown(message, registry) : again;
   }
 
@@ -191,7 +203,7 @@ export function startBatcher(deps: BatcherDeps): Batcher {
     const middle = Math.ceil(messages.length / 2);
     for (const half of [messages.slice(0, middle), messages.slice(middle)]) {
       const batch = new Batch();
-      for (const message of half) batch.add(message, await check(message));
+      for (const message of half) await addTo(batch, message);
       await write(batch);
     }
   }

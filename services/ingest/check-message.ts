@@ -4,12 +4,14 @@
 import type { RegisteredDevice } from '@afterwatt/store';
 import {
   type DeviceState,
-  decodeReadings,
+  decodeAny,
   decodeState,
   parseTopic,
   type Reading,
+  type ReadingBlock,
   type RefusalReason,
   type RefusedRecord,
+  readPlain,
 } from '@afterwatt/wire';
 import type { Message } from './message.ts';
 import type { Registry } from './registry.ts';
@@ -37,7 +39,7 @@ export interface Checked {
   readonly origin: Origin;
   /** Undefined when the message is refused as a whole. */
   readonly device: RegisteredDevice | undefined;
-  readonly readings: readonly Reading[];
+  readonly readings: readonly Reading[] | ReadingBlock;
   readonly state: DeviceState | undefined;
   readonly refused: readonly Refused[];
 }
@@ -47,8 +49,15 @@ const MOST_NAMES = 20;
 
 const NONE: readonly never[] = [];
 
-/** @returns 'unknown device' when the registry has none of that name, so that the caller can look again once */
-export function checkMessage(message: Message, registry: Registry): Checked | 'unknown device' {
+/**
+ * @param block where the readings of a plain pack are put; it is good until the next call with it
+ * @returns 'unknown device' when the registry has none of that name, so that the caller can look again once
+ */
+export function checkMessage(
+  message: Message,
+  registry: Registry,
+  block: ReadingBlock,
+): Checked | 'unknown device' {
   const topic = parseTopic(message.topic);
   if (topic === undefined) {
     const detail = 'The topic must be afterwatt/v1/{site}/{device}/readings or …/state.';
@@ -61,14 +70,18 @@ export function checkMessage(message: Message, registry: Registry): Checked | 'u
     const detail = `The site ${site} is not one of the company whose credential this came with.`;
     return refuseWhole({ company: message.company, site, device }, 'other-company', detail);
   }
-  const { receivedAtMs } = message;
-  const decoded =
-    topic.kind === 'state'
-      ? decodeState(message.payload)
-      : decodeReadings(message.payload, message.contentType, receivedAtMs, device);
-  if (decoded.kind === 'refused') return refuseWhole(registered, decoded.reason, decoded.detail);
+  const { payload, contentType, receivedAtMs } = message;
   const common = { origin: registered, device: registered };
-  if ('state' in decoded) return { ...common, readings: NONE, state: decoded.state, refused: NONE };
+  if (topic.kind === 'state') {
+    const decoded = decodeState(payload);
+    if (decoded.kind === 'refused') return refuseWhole(registered, decoded.reason, decoded.detail);
+    return { ...common, readings: NONE, state: decoded.state, refused: NONE };
+  }
+  if (readPlain(payload, contentType, receivedAtMs, block)) {
+    return { origin: registered, device: registered, readings: block, state: undefined, refused: NONE };
+  }
+  const decoded = decodeAny(payload, contentType, receivedAtMs, device);
+  if (decoded.kind === 'refused') return refuseWhole(registered, decoded.reason, decoded.detail);
   const refused = decoded.refused.length === 0 ? NONE : group(decoded.refused);
   return { ...common, readings: decoded.readings, state: undefined, refused };
 }
