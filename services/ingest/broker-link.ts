@@ -5,9 +5,10 @@
 import { connect as connectTcp, type Socket } from 'node:net';
 import { connect as connectTls } from 'node:tls';
 import { topicFilter } from '@afterwatt/wire';
-import { generate, type IPublishPacket, type Packet, parser } from 'mqtt-packet';
+import { generate, type IPublishPacket, type Packet } from 'mqtt-packet';
 import type { Message, Take } from './message.ts';
 import { OrderedAcks, type OwedAck } from './ordered-acks.ts';
+import { PacketReader } from './packet-reader.ts';
 
 const MQTT_5 = { protocolVersion: 5 } as const;
 /** A broker keeps for a worker that is away what it missed, a long weekend at most. */
@@ -69,7 +70,9 @@ export interface BrokerLink {
 export async function openBrokerLink(options: BrokerLinkOptions): Promise<BrokerLink> {
   const { url, group, alone, worker, take } = options;
   const socket = openSocket(url);
-  const parsing = parser(MQTT_5);
+  const reader = new PacketReader(5, onPacket, (error) =>
+    socket.destroy(new Error('not MQTT', { cause: error })),
+  );
   const acks = new OrderedAcks((bytes) => socket.write(bytes));
   const marker = `afterwatt/ingest/${worker}/marker`;
   let caughtUpToMs = 0;
@@ -83,7 +86,6 @@ export async function openBrokerLink(options: BrokerLinkOptions): Promise<Broker
     socket.on('error', (error) => {
       reason = error;
     });
-    parsing.on('error', (error: unknown) => socket.destroy(new Error('not MQTT', { cause: error })));
     socket.once('close', () => {
       acks.end();
       clearInterval(marking);
@@ -100,14 +102,14 @@ export async function openBrokerLink(options: BrokerLinkOptions): Promise<Broker
 
   socket.on('data', (chunk) => {
     heardAtMs = Date.now();
-    parsing.parse(chunk);
+    reader.read(chunk);
   });
-  parsing.on('packet', (packet) => {
+  function onPacket(packet: Packet): void {
     if (packet.cmd === 'publish') receive(packet);
     else if (packet.cmd === 'disconnect')
       socket.destroy(new BrokerRefusal('to go on', packet.reasonCode ?? 0));
     else answers.get(packet.cmd)?.(packet);
-  });
+  }
 
   function receive(packet: IPublishPacket): void {
     const ack = packet.qos === 0 ? undefined : acks.owe(packet.messageId ?? 0);

@@ -6,9 +6,10 @@
 import type { Socket } from 'node:net';
 import type { PublishRight } from '@afterwatt/store';
 import { parseTopic, type Topic } from '@afterwatt/wire';
-import { generate, type IConnectPacket, type IPublishPacket, type Packet, parser } from 'mqtt-packet';
+import { generate, type IConnectPacket, type IPublishPacket, type Packet } from 'mqtt-packet';
 import type { Message, Take } from './message.ts';
 import { OrderedAcks } from './ordered-acks.ts';
+import { PacketReader } from './packet-reader.ts';
 import { DEVICE, type Sender } from './senders.ts';
 
 /** A pack may be 1 MiB (wire's bound); topic, properties and header come on top. */
@@ -80,7 +81,7 @@ export type ConnectionEvent =
 export class DeviceConnection {
   readonly #deps: ConnectionDeps;
   readonly #socket: Socket;
-  readonly #parser = parser();
+  readonly #reader: PacketReader;
   readonly #acks: OrderedAcks;
   /** Packets that came behind CONNECT while the credential was looked up. */
   #early: Packet[] = [];
@@ -103,8 +104,11 @@ export class DeviceConnection {
       (bytes) => this.#write(bytes),
       () => this.#goOnWithRoom(),
     );
-    this.#parser.on('packet', (packet) => this.#onPacket(packet));
-    this.#parser.on('error', () => this.#fail(REASON.protocolError));
+    this.#reader = new PacketReader(
+      4,
+      (packet) => this.#onPacket(packet),
+      () => this.#fail(REASON.protocolError),
+    );
     deps.socket.setNoDelay(true);
     deps.socket.setKeepAlive(true, TCP_KEEP_ALIVE_MS);
     deps.socket.on('drain', () => this.#release('unread'));
@@ -151,7 +155,7 @@ export class DeviceConnection {
     if (this.#phase === 'closed') return;
     // CONNECT has so long altogether: byte by byte would be for ever.
     if (this.#phase !== 'new') this.#heardAtMs = Date.now();
-    const left = this.#parser.parse(chunk);
+    const left = this.#reader.read(chunk);
     if (this.#isClosed()) return;
     if (left > (this.#phase === 'open' ? MAX_PACKET_BYTES : MAX_CONNECT_BYTES)) {
       this.#fail(REASON.tooLarge);
