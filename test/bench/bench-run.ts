@@ -1,21 +1,19 @@
-// One run of the bench: ingest as a process of its own, a publisher as another, and what came of it.
+// What the rows of the bench run: ingest as a process of its own, and one publisher for all of them.
 
 import { type ChildProcess, fork } from 'node:child_process';
 import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { freePort } from '@afterwatt/store';
 import type { OwnPostgres } from '../support/own-postgres.ts';
-import type { Load, Published } from './publisher.ts';
+import type { FromPublisher, Load, Published, ToPublisher } from './publisher.ts';
 
 const HERE = import.meta.dirname;
+const WATCH_EVERY_MS = 100;
 
 export interface Ingest {
-  readonly port: number | undefined;
+  /** Of its endpoint; 0 with a broker. */
+  readonly port: number;
   readonly pid: number;
-  /** Resident memory now, MiB. */
-  residentMiB(): number;
-  /** Processor time used since its start, seconds. */
-  cpuSeconds(): number;
   stop(): Promise<void>;
 }
 
@@ -38,17 +36,10 @@ export async function startIngest(
     },
     stdio: ['ignore', 'inherit', 'inherit', 'ipc'],
   });
-  await answer<unknown>(child, (message) => (message === 'ready' ? true : undefined));
-  const pid = child.pid ?? 0;
+  await answerOf<unknown>(child);
   return {
-    port: environment['MQTT_URL'] === undefined ? port : undefined,
-    pid,
-    residentMiB: () =>
-      Number(/VmRSS:\s+(\d+)/.exec(readFileSync(`/proc/${pid}/status`, 'utf8'))?.[1] ?? 0) / 1024,
-    cpuSeconds() {
-      const fields = readFileSync(`/proc/${pid}/stat`, 'utf8').split(') ')[1]?.split(' ') ?? [];
-      return (Number(fields[11]) + Number(fields[12])) / 100;
-    },
+    port: environment['MQTT_URL'] === undefined ? port : 0,
+    pid: child.pid ?? 0,
     async stop() {
       const ended = new Promise((resolve) => child.once('exit', resolve));
       child.kill('SIGTERM');
@@ -57,42 +48,52 @@ export async function startIngest(
   };
 }
 
-/** Runs the publisher; `during` is called now and then while it sends. */
-export async function publish(load: Load, during: () => void = () => {}): Promise<Published> {
+export interface Publisher {
+  /** Makes everything ready, then sends it; `during` is called ten times a second while it sends. */
+  publish(load: Load, during?: () => void): Promise<Published>;
+  stop(): void;
+}
+
+export function startPublisher(nodeArgs: readonly string[] = []): Publisher {
   const child = fork(join(HERE, 'publisher.ts'), [], {
-    execArgv: ['--import', 'tsx', '--max-old-space-size=6000'],
+    execArgv: ['--import', 'tsx', '--max-old-space-size=6000', ...nodeArgs],
   });
-  const ready = answer<true>(child, (message) => message.ready);
-  child.send({ prepare: load });
-  await ready;
-  const published = answer<Published>(child, (message) => message.published);
-  const timer = setInterval(during, 100);
-  child.send({ go: true });
-  try {
-    return await published;
-  } finally {
-    clearInterval(timer);
-    child.removeAllListeners('exit').kill();
-  }
+  const tell = (message: ToPublisher) => child.send(message);
+  return {
+    async publish(load, during = () => {}) {
+      tell({ prepare: load });
+      await answerOf<FromPublisher>(child);
+      const timer = setInterval(during, WATCH_EVERY_MS);
+      tell('go');
+      const published = await answerOf<FromPublisher>(child);
+      clearInterval(timer);
+      if (published === 'ready') throw new Error('the publisher was ready twice');
+      return published;
+    },
+    stop: () => void child.removeAllListeners('exit').kill(),
+  };
 }
 
-function answer<T>(child: ChildProcess, pick: (message: Answer & string) => T | undefined): Promise<T> {
+/** The next message of a child; it ends the bench when the child ends instead. */
+function answerOf<T>(child: ChildProcess): Promise<T> {
   return new Promise((resolve, reject) => {
-    child.on('message', (message) => {
-      const picked = pick(message as Answer & string);
-      if (picked !== undefined) resolve(picked);
+    const onExit = (code: number | null, signal: string | null) =>
+      reject(new Error(`a process of the bench ended: ${signal ?? code}`));
+    child.once('exit', onExit);
+    child.once('message', (message) => {
+      child.off('exit', onExit);
+      resolve(message as T);
     });
-    child.once('exit', (code, signal) =>
-      reject(new Error(`a process of the bench ended: ${signal ?? code}`)),
-    );
   });
 }
 
-interface Answer {
-  readonly ready?: true;
-  readonly published?: Published;
+/** Resident memory of a process now, MiB. */
+export function residentMiB(pid: number): number {
+  return Number(/VmRSS:\s+(\d+)/.exec(readFileSync(`/proc/${pid}/status`, 'utf8'))?.[1] ?? 0) / 1024;
 }
 
-export function percentile(sorted: readonly number[], share: number): number {
-  return sorted[Math.min(sorted.length - 1, Math.floor(sorted.length * share))] ?? Number.NaN;
+/** Processor time that a process, and what it began and saw ending, used since its start, seconds. */
+export function cpuSeconds(pid: number): number {
+  const fields = readFileSync(`/proc/${pid}/stat`, 'utf8').split(') ')[1]?.split(' ') ?? [];
+  return fields.slice(11, 15).reduce((sum, ticks) => sum + Number(ticks), 0) / 100;
 }

@@ -6,6 +6,7 @@ import { once } from 'node:events';
 import { writeFile } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import { setTimeout } from 'node:timers/promises';
 import type { Mosquitto } from '../support/mosquitto.ts';
 import type { OwnPostgres } from '../support/own-postgres.ts';
 
@@ -30,9 +31,9 @@ const COLUMNS = [
 ];
 
 /** A pack in, one line of CSV for each time out. */
-const JQ = `.topic as $topic | .payload | (.[0].bt) as $bt | group_by(.t // 0)[]
-  | ((.[0].t // 0) + $bt | todate) as $at | (map({key: .n, value: .v}) | from_entries) as $r
-  | [$topic, $at, ${COLUMNS.map((name) => `$r["${name}"]`).join(', ')}] | @csv`;
+const JQ = `.topic as $topic | .payload | .[0].bt as $bt
+  | reduce .[] as $x ({}; .[$x.t // 0 | tostring][$x.n] = $x.v) | to_entries[]
+  | [$topic, ((.key | tonumber) + $bt | todate), ${COLUMNS.map((name) => `.value["${name}"]`).join(', ')}] | @csv`;
 
 const SCRIPT = `
 const columns = ${JSON.stringify(COLUMNS)};
@@ -60,36 +61,57 @@ process.stdin.setEncoding('utf8').on('data', (chunk) => {
 
 export type Tool = 'jq' | 'script';
 
+export interface Pipe {
+  /** Settles once nearly so many rows have come through: its last ones wait in the programs' buffers for more. */
+  untilCopied(rows: number): Promise<void>;
+  /** Settles once all packs are stored. */
+  readonly stored: Promise<void>;
+}
+
+const NEARLY = 0.9;
+const POLL_MS = 50;
+
 /**
  * Starts the pipe and waits until it listens.
- * @returns a promise that settles once that many packs are stored
+ * @param packs it ends after so many
  */
 export async function startByHand(
   tool: Tool,
-  postgres: OwnPostgres,
+  { owner, url }: OwnPostgres,
   broker: Mosquitto,
   packs: number,
-): Promise<Promise<void>> {
+): Promise<Pipe> {
   const table = `by_hand_${tool}`;
-  await postgres.owner.pool.query(
-    `create table ${table} (topic text, at timestamptz, ${COLUMNS.map((_, index) => `c${index} real`).join(', ')})`,
-  );
+  const columns = COLUMNS.map((_, index) => `c${index} real`).join(', ');
+  await owner.pool.query(`drop table if exists ${table}`);
+  await owner.pool.query(`create table ${table} (topic text, at timestamptz, ${columns})`);
   const script = join(tmpdir(), 'afterwatt-bench-by-hand.mjs');
   await writeFile(script, SCRIPT);
-  const convert = tool === 'jq' ? `jq -r '${JQ}'` : `node ${script}`;
+  const convert = tool === 'jq' ? `jq -r '${JQ}'` : `${process.execPath} ${script}`;
   const subscribe = `mosquitto_sub -V 5 -h 127.0.0.1 -p ${broker.port} -u ingest -P ingest-secret -q 1 \
     -t 'afterwatt/v1/+/+/readings' -C ${packs} -F '{"topic":"%t","payload":%p}'`;
   const child = spawn(
     'sh',
-    ['-c', `${subscribe} | ${convert} | psql -q '${postgres.url}' -c '\\copy ${table} from pstdin csv'`],
-    {
-      stdio: ['ignore', 'inherit', 'inherit'],
-    },
+    ['-c', `${subscribe} | ${convert} | psql -q '${url}' -c '\\copy ${table} from pstdin csv'`],
+    { stdio: ['ignore', 'inherit', 'inherit'] },
   );
-  const ended = once(child, 'exit').then(([code]) => {
+  const stored = once(child, 'exit').then(([code]) => {
     if (code !== 0) throw new Error(`the pipe through ${tool} ended with ${code}`);
   });
+  stored.catch(() => {});
   // mosquitto_sub says nothing when it is subscribed; a second is plenty.
-  await new Promise((resolve) => setTimeout(resolve, 1_000));
-  return Promise.resolve(ended);
+  await setTimeout(1_000);
+  return {
+    stored,
+    async untilCopied(rows) {
+      const copied = async () => {
+        const found = await owner.pool.query<{ n: number }>(
+          'select tuples_processed as n from pg_stat_progress_copy where relid = $1::regclass',
+          [table],
+        );
+        return found.rows[0]?.n ?? 0;
+      };
+      while ((await copied()) < rows * NEARLY) await setTimeout(POLL_MS);
+    },
+  };
 }

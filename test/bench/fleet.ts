@@ -70,25 +70,41 @@ export interface PackShape {
 
 export const PERIOD_MS = 5_000;
 
+export interface DeviceReadings {
+  readonly device: FleetDevice;
+  readonly readings: readonly MeterReading[];
+}
+
 /**
- * Packs of the whole fleet, device after device, from `fromMs` on; each device goes on where its last pack ended.
+ * What the packs of the whole fleet hold, device after device, from `fromMs` on; each device goes on where its last
+ * pack ended.
  * @param packs how many in all
  */
+export function* readingsOf(
+  fleet: readonly FleetDevice[],
+  readingsAPack: number,
+  fromMs: number,
+  packs: number,
+): Generator<DeviceReadings> {
+  for (let pack = 0; pack < packs; pack++) {
+    const index = pack % fleet.length;
+    const device = fleet[index];
+    if (device === undefined) return;
+    const startMs = fromMs + Math.floor(pack / fleet.length) * readingsAPack * PERIOD_MS;
+    const readings = Array.from({ length: readingsAPack }, (_, at) =>
+      meterReading(index, startMs + at * PERIOD_MS),
+    );
+    yield { device, readings };
+  }
+}
+
 export function* packsOf(
   fleet: readonly FleetDevice[],
   { readingsAPack, format }: PackShape,
   fromMs: number,
   packs: number,
 ): Generator<Pack> {
-  for (let pack = 0; pack < packs; pack++) {
-    const index = pack % fleet.length;
-    const device = fleet[index];
-    if (device === undefined) return;
-    const round = Math.floor(pack / fleet.length);
-    const startMs = fromMs + round * readingsAPack * PERIOD_MS;
-    const readings = Array.from({ length: readingsAPack }, (_, at) =>
-      meterReading(index, startMs + at * PERIOD_MS),
-    );
+  for (const { device, readings } of readingsOf(fleet, readingsAPack, fromMs, packs)) {
     const bytes = encodeReadings(readings, format);
     yield { topic: device.topic, payload: Buffer.from(bytes.buffer, bytes.byteOffset, bytes.byteLength) };
   }

@@ -1,9 +1,10 @@
-// Load for the bench, from a process of its own: publishes packs at QoS 1 over some connections with a bounded
-// window each, as fast as they are acknowledged or at a steady rate, and reports how long acknowledgements took.
-// It writes packets straight to the socket, so that it costs as little of the machine as it can.
+// Load for the bench, from a process of its own that lives as long as the bench: publishes packs at QoS 1 over some
+// connections with a bounded window each, as fast as they are acknowledged or at a steady rate. Every packet is made
+// before the clock starts and leaves in large writes, and of what comes back only acknowledgements are looked at, so
+// that the publisher takes as little of the machine as it can from what is measured.
 
 import { connect, type Socket } from 'node:net';
-import { generate, parser } from 'mqtt-packet';
+import { generate } from 'mqtt-packet';
 import { type FleetDevice, type PackShape, packsOf } from './fleet.ts';
 
 export interface Load extends PackShape {
@@ -22,132 +23,172 @@ export interface Load extends PackShape {
 
 export interface Published {
   readonly seconds: number;
+  /** Processor time that publishing took, seconds. */
+  readonly cpuSeconds: number;
   /** Milliseconds from publish to acknowledgement, sorted, at most 100,000 of them. */
   readonly delaysMs: readonly number[];
 }
 
-const MQTT_5 = { protocolVersion: 5 } as const;
+/** From the bench to its publisher: open the connections and make the packets; then send them. */
+export type ToPublisher = { readonly prepare: Load } | 'go';
+export type FromPublisher = 'ready' | Published;
 
-process.on('message', (message: { prepare?: Load; go?: true }) => {
-  if (message.prepare !== undefined) void prepare(message.prepare);
+const MQTT_5 = { protocolVersion: 5 } as const;
+const PACKET_IDS = 65_000;
+const CONNACK = 0x20;
+const PUBACK = 0x40;
+const FAILURE_CODES_FROM = 0x80;
+const PACED_EVERY_MS = 5;
+
+let lanes: Lane[] = [];
+let packsPerSecond = 0;
+
+process.on('message', (message: ToPublisher) => {
+  if (message === 'go') void run();
+  else void prepare(message.prepare);
 });
 
 async function prepare(load: Load): Promise<void> {
-  const lanes = await Promise.all(
-    Array.from({ length: load.connections }, (_, lane) => openLane(load, lane)),
-  );
-  // Made beforehand: the bench measures what takes readings in, not what makes them up.
-  let index = 0;
-  for (const { topic, payload } of packsOf(load.fleet, load, load.fromMs, load.packs)) {
-    const lane = lanes[index++ % lanes.length];
-    lane?.add(topic, payload, load.format);
-  }
-  process.send?.({ ready: true });
-  process.once('message', () => {
-    void run(load, lanes);
-  });
+  packsPerSecond = load.packsPerSecond;
+  const packets = packetsOf(load);
+  lanes = await Promise.all(packets.map((own, lane) => openLane(load, lane, own)));
+  process.send?.('ready' satisfies FromPublisher);
 }
 
-async function run(load: Load, lanes: readonly Lane[]): Promise<void> {
+async function run(): Promise<void> {
   const startedMs = performance.now();
-  const perLane = load.packsPerSecond / lanes.length;
-  await Promise.all(lanes.map((lane) => lane.send(perLane)));
+  const cpu = process.cpuUsage();
+  await Promise.all(lanes.map((lane) => lane.send(packsPerSecond / lanes.length)));
   const seconds = (performance.now() - startedMs) / 1000;
-  const delaysMs = lanes.flatMap((lane) => lane.delaysMs).sort((a, b) => a - b);
+  const { user, system } = process.cpuUsage(cpu);
+  const delaysMs = Float64Array.from(lanes.flatMap((lane) => [...lane.delaysMs])).sort();
   const step = Math.max(1, Math.ceil(delaysMs.length / 100_000));
-  const published: Published = { seconds, delaysMs: delaysMs.filter((_, at) => at % step === 0) };
-  process.send?.({ published });
+  process.send?.({
+    seconds,
+    cpuSeconds: (user + system) / 1e6,
+    delaysMs: [...delaysMs.filter((_, at) => at % step === 0)],
+  } satisfies FromPublisher);
   for (const lane of lanes) lane.end();
+  lanes = [];
+}
+
+/** The packets of one connection, one behind another. */
+interface Packets {
+  readonly bytes: Buffer;
+  /** Where each of them ends. */
+  readonly ends: readonly number[];
+}
+
+function packetsOf(load: Load): Packets[] {
+  const lists = Array.from({ length: load.connections }, () => ({
+    list: [] as Buffer[],
+    ends: [] as number[],
+  }));
+  let index = 0;
+  for (const { topic, payload } of packsOf(load.fleet, load, load.fromMs, load.packs)) {
+    const lane = lists[index++ % lists.length];
+    if (lane === undefined) throw new Error('no connections');
+    const packet = generate(
+      {
+        cmd: 'publish',
+        topic,
+        payload,
+        qos: 1,
+        messageId: packetId(lane.list.length),
+        dup: false,
+        retain: false,
+        properties: { contentType: `application/senml+${load.format}` },
+      },
+      MQTT_5,
+    );
+    lane.list.push(packet);
+    lane.ends.push((lane.ends.at(-1) ?? 0) + packet.length);
+  }
+  return lists.map(({ list, ends }) => ({ bytes: Buffer.concat(list), ends }));
+}
+
+function packetId(index: number): number {
+  return (index % PACKET_IDS) + 1;
 }
 
 interface Lane {
-  readonly delaysMs: number[];
-  add(topic: string, payload: Buffer, format: 'json' | 'cbor'): void;
+  readonly delaysMs: Float64Array;
   send(packsPerSecond: number): Promise<void>;
   end(): void;
 }
 
-async function openLane(load: Load, lane: number): Promise<Lane> {
+async function openLane(load: Load, lane: number, { bytes, ends }: Packets): Promise<Lane> {
   const socket: Socket = connect({ port: load.port, host: '127.0.0.1' });
-  const parsing = parser(MQTT_5);
-  const packets: Buffer[] = [];
-  const sentAtMs = new Map<number, number>();
-  const delaysMs: number[] = [];
-  let next = 0;
+  const sentMs = new Float64Array(ends.length);
+  const delaysMs = new Float64Array(ends.length);
+  let sent = 0;
   let acknowledged = 0;
-  let onAck = () => {};
-  socket.setNoDelay(true);
+  let rest: Buffer = Buffer.alloc(0);
+  let onConnected = () => {};
+  let onAcknowledged = () => {};
+
+  // What comes back are small packets of less than 128 bytes: a type, a length in one byte, and that much more.
   socket.on('data', (chunk) => {
-    parsing.parse(chunk);
-    onAck();
+    const given = rest.length === 0 ? chunk : Buffer.concat([rest, chunk]);
+    const nowMs = performance.now();
+    let at = 0;
+    while (at + 2 <= given.length && at + 2 + (given[at + 1] ?? 0) <= given.length) {
+      const length = given[at + 1] ?? 0;
+      if (given[at] === CONNACK && given[at + 3] === 0) onConnected();
+      else if (given[at] === PUBACK)
+        onPuback(given.readUInt16BE(at + 2), length > 2 ? (given[at + 4] ?? 0) : 0, nowMs);
+      else throw new Error(`not expected: ${given.subarray(at, at + 2 + length).toString('hex')}`);
+      at += 2 + length;
+    }
+    rest = given.subarray(at);
+    onAcknowledged();
   });
-  const connected = new Promise<void>((resolve, reject) => {
+
+  function onPuback(id: number, reasonCode: number, nowMs: number): void {
+    if (id !== packetId(acknowledged)) throw new Error(`acknowledged ${id}, not ${packetId(acknowledged)}`);
+    if (reasonCode >= FAILURE_CODES_FROM) throw new Error(`not taken: ${reasonCode}`);
+    delaysMs[acknowledged] = nowMs - (sentMs[acknowledged] ?? 0);
+    acknowledged++;
+  }
+
+  function sendUpTo(end: number): void {
+    const upTo = Math.min(end, acknowledged + load.window, ends.length);
+    if (upTo <= sent) return;
+    sentMs.fill(performance.now(), sent, upTo);
+    socket.write(bytes.subarray(ends[sent - 1] ?? 0, ends[upTo - 1]));
+    sent = upTo;
+  }
+
+  await new Promise<void>((resolve, reject) => {
+    onConnected = resolve;
     socket.once('error', reject);
-    parsing.on('packet', (packet) => {
-      if (packet.cmd === 'connack') resolve();
-      if (packet.cmd !== 'puback') return;
-      if ((packet.reasonCode ?? 0) >= 0x80) throw new Error(`not taken: ${packet.reasonCode}`);
-      const sentMs = sentAtMs.get(packet.messageId ?? 0);
-      if (sentMs !== undefined) delaysMs.push(performance.now() - sentMs);
-      acknowledged++;
-    });
+    socket.setNoDelay(true);
+    socket.write(
+      generate({
+        cmd: 'connect',
+        clientId: `bench-${process.pid}-${lane}`,
+        ...MQTT_5,
+        clean: true,
+        keepalive: 0,
+        username: load.username,
+        password: Buffer.from(load.secret),
+      }),
+    );
   });
-  socket.write(
-    generate({
-      cmd: 'connect',
-      clientId: `bench-${process.pid}-${lane}`,
-      ...MQTT_5,
-      clean: true,
-      keepalive: 0,
-      username: load.username,
-      password: Buffer.from(load.secret),
-    }),
-  );
-  await connected;
   return {
     delaysMs,
-    add(topic, payload, format) {
-      packets.push(
-        generate(
-          {
-            cmd: 'publish',
-            topic,
-            payload,
-            qos: 1,
-            messageId: (packets.length % 65_000) + 1,
-            dup: false,
-            retain: false,
-            properties: { contentType: `application/senml+${format}` },
-          },
-          MQTT_5,
-        ),
-      );
-    },
-    send: (packsPerSecond) =>
+    send: (perSecond) =>
       new Promise((resolve) => {
         const startedMs = performance.now();
-        const fill = () => {
-          const due =
-            packsPerSecond === 0
-              ? packets.length
-              : Math.min(packets.length, (performance.now() - startedMs) * (packsPerSecond / 1000));
-          socket.cork();
-          while (next < due && next - acknowledged < load.window) {
-            const packet = packets[next];
-            if (packet === undefined) break;
-            sentAtMs.set((next % 65_000) + 1, performance.now());
-            socket.write(packet);
-            next++;
-          }
-          socket.uncork();
-          if (acknowledged === packets.length) {
-            clearInterval(timer);
-            resolve();
-          }
+        const paced = () => sendUpTo(Math.floor(((performance.now() - startedMs) * perSecond) / 1000));
+        const timer = perSecond === 0 ? undefined : setInterval(paced, PACED_EVERY_MS);
+        onAcknowledged = () => {
+          if (timer === undefined) sendUpTo(ends.length);
+          if (acknowledged < ends.length) return;
+          clearInterval(timer);
+          resolve();
         };
-        const timer = setInterval(fill, 5);
-        onAck = packsPerSecond === 0 ? fill : () => {};
-        fill();
+        if (timer === undefined) sendUpTo(ends.length);
       }),
     end: () => socket.end(),
   };

@@ -1,105 +1,93 @@
-// The rows of the bench. Each measures what it compares with in the same run, and reports ratios: on another machine
-// the rates differ, the ratios hardly.
+// The rows of the bench. Each measures what it compares with in the same run, in turn with it and several times, and
+// reports ratios: on another machine the rates differ, the ratios hardly.
 
 import { hasMosquitto, startMosquitto } from '../support/mosquitto.ts';
-import { type OwnPostgres, startOwnPostgres } from '../support/own-postgres.ts';
-import { makeCredentials } from '../support/register.ts';
-import { percentile, publish, startIngest } from './bench-run.ts';
+import { type Publisher, residentMiB, startPublisher } from './bench-run.ts';
 import { hasTools, startByHand, type Tool } from './by-hand.ts';
 import { measureCeiling } from './ceiling.ts';
-import { type FleetDevice, type PackShape, PERIOD_MS, registerFleet } from './fleet.ts';
-import type { Load, Published } from './publisher.ts';
-
-const DAY_MS = 86_400_000;
-/** Rows of one measurement; a few seconds each. */
-const ROWS = Number(process.env['BENCH_ROWS'] ?? 200_000);
-const UNDER_WAY_READINGS = 20_000;
-const PLAIN: PackShape = { readingsAPack: 10, format: 'json' };
+import { type PackShape, PERIOD_MS } from './fleet.ts';
+import {
+  type Bench,
+  loadOf,
+  openWay,
+  PLAIN,
+  REPEATS,
+  ROWS,
+  type Run,
+  run,
+  type SourceKind,
+  type Way,
+  withBench,
+} from './setup.ts';
+import { median, percentile, round, spread } from './statistics.ts';
+import { measureWritePath, WRITE_PATHS } from './write-paths.ts';
 
 /** One line of the table. */
 export type Line = Readonly<Record<string, string | number>>;
 export type Row = () => Promise<Line[]>;
 
-interface Bench {
-  readonly postgres: OwnPostgres;
-  readonly fleet: readonly FleetDevice[];
-  readonly credentials: { readonly username: string; readonly secret: string };
-  /** A start time whose readings nobody has written yet. */
-  freshMs(): number;
+const SOURCES: readonly SourceKind[] = hasMosquitto ? ['endpoint', 'broker'] : ['endpoint'];
+const DAY_MS = 86_400_000;
+
+interface Compared {
+  readonly runs: readonly Run[];
+  readonly rates: readonly number[];
+  readonly ceilings: readonly number[];
+  /** Each run to the mean of the ceilings before and after it. */
+  readonly ratios: readonly number[];
 }
 
-async function withBench<T>(devices: number, work: (bench: Bench) => Promise<T>): Promise<T> {
-  const postgres = await startOwnPostgres();
-  let day = 0;
-  try {
-    const fleet = await registerFleet(postgres.owner, devices);
-    const credentials = await makeCredentials(postgres.owner);
-    const todayMs = Math.floor(Date.now() / DAY_MS) * DAY_MS;
-    return await work({ postgres, fleet, credentials, freshMs: () => todayMs - ++day * DAY_MS });
-  } finally {
-    await postgres.stop();
+/** Ceiling, run, ceiling, run, …, ceiling. @param fromMs of each of them; fresh days where nothing is said */
+async function compare(
+  bench: Bench,
+  way: Way,
+  shape: PackShape,
+  rows = ROWS,
+  fromMs?: () => number,
+): Promise<Compared> {
+  const { postgres, fleet } = bench;
+  const start = fromMs ?? bench.freshMs;
+  const packs = Math.ceil(rows / shape.readingsAPack);
+  const ceiling = () => measureCeiling(postgres, fleet, shape.readingsAPack, start(), rows);
+  const runs: Run[] = [];
+  const ceilings = [await ceiling()];
+  for (let repeat = 0; repeat < REPEATS; repeat++) {
+    runs.push(await run(bench, way, loadOf(bench, shape, way, { packs, fromMs: start() })));
+    ceilings.push(await ceiling());
   }
+  const rates = runs.map(({ rowsPerSecond }) => rowsPerSecond);
+  const ratios = rates.map(
+    (rate, index) => (2 * rate) / ((ceilings[index] ?? 0) + (ceilings[index + 1] ?? 0)),
+  );
+  return { runs, rates, ceilings, ratios };
 }
-
-function loadOf(bench: Bench, shape: PackShape, more: Partial<Load> & { port: number }): Load {
-  const connections = more.connections ?? 8;
-  return {
-    ...shape,
-    ...bench.credentials,
-    fleet: bench.fleet,
-    fromMs: bench.freshMs(),
-    connections,
-    window: Math.max(2, Math.ceil(UNDER_WAY_READINGS / shape.readingsAPack / connections)),
-    packs: Math.ceil(ROWS / shape.readingsAPack),
-    packsPerSecond: 0,
-    ...more,
-  };
-}
-
-/** Rows a second from the first publish to the last acknowledgement, that is, to the last commit. */
-async function rateOf(load: Load, during?: () => void): Promise<{ rate: number; published: Published }> {
-  // A short run first, so that none of them pays for compilation.
-  const warm = Math.ceil(load.packs / 10);
-  await publish({ ...load, packs: warm, packsPerSecond: 0, fromMs: load.fromMs - 30 * DAY_MS });
-  const published = await publish(load, during);
-  return { rate: (load.packs * load.readingsAPack) / published.seconds, published };
-}
-
-/** Waits until the broker's queue is stored too: there, an acknowledgement says nothing of a commit. */
-async function storedRate(bench: Bench, rows: number, work: () => Promise<unknown>): Promise<number> {
-  const { pool } = bench.postgres.owner;
-  const count = async () =>
-    (await pool.query<{ n: number }>('select count(*) as n from meter_reading')).rows[0]?.n ?? 0;
-  const before = await count();
-  const startedMs = performance.now();
-  await work();
-  while ((await count()) < before + rows) await new Promise((resolve) => setTimeout(resolve, 50));
-  return rows / ((performance.now() - startedMs) / 1000);
-}
-
-const round = (value: number, digits = 0) => Number(value.toFixed(digits));
 
 async function againstCeiling(): Promise<Line[]> {
   return withBench(1_000, async (bench) => {
     const lines: Line[] = [];
-    for (const readingsAPack of [1, 10, 60]) {
-      for (const format of ['json', 'cbor'] as const) {
-        const ceiling = [await measureCeiling(bench.postgres, bench.fleet, bench.freshMs(), ROWS)];
-        const ingest = await startIngest(bench.postgres);
-        const { rate } = await rateOf(loadOf(bench, { readingsAPack, format }, { port: ingest.port ?? 0 }));
-        const cpu = (ingest.cpuSeconds() / (ROWS * 1.1)) * 1e6;
-        await ingest.stop();
-        ceiling.push(await measureCeiling(bench.postgres, bench.fleet, bench.freshMs(), ROWS));
-        const top = (ceiling[0] ?? 0) / 2 + (ceiling[1] ?? 0) / 2;
-        lines.push({
-          readingsAPack,
-          format,
-          rowsPerSecond: round(rate),
-          ceilingPerSecond: round(top),
-          ratio: round(rate / top, 2),
-          ingestCpuMicrosecondsPerRow: round(cpu, 1),
-        });
+    for (const source of SOURCES) {
+      const way = await openWay(bench, source);
+      // Through a broker, it is the broker that limits small packs: one look at each format is enough.
+      const sizes = source === 'endpoint' ? [1, 10, 60] : [10];
+      for (const readingsAPack of sizes) {
+        for (const format of ['json', 'cbor'] as const) {
+          const { runs, rates, ceilings, ratios } = await compare(bench, way, { readingsAPack, format });
+          const cpu = (of: keyof Run['cpu']) => round(median(runs.map((one) => one.cpu[of])), 1);
+          lines.push({
+            source,
+            pack: readingsAPack,
+            format,
+            rowsPerSecond: round(median(rates)),
+            ceiling: round(median(ceilings)),
+            ratio: round(median(ratios), 2),
+            spread: spread(ratios),
+            ingestCpuUs: cpu('ingest'),
+            postgresCpuUs: cpu('postgres'),
+            publisherCpuUs: cpu('publisher'),
+          });
+        }
       }
+      await way.stop();
     }
     return lines;
   });
@@ -108,121 +96,191 @@ async function againstCeiling(): Promise<Line[]> {
 async function againstByHand(): Promise<Line[]> {
   if (!hasMosquitto || !hasTools) return [{ skipped: 'needs mosquitto, mosquitto_sub, jq and psql' }];
   return withBench(1_000, async (bench) => {
-    const broker = await startMosquitto();
-    const { username, secret } = broker.gateway;
-    const load = () => loadOf(bench, PLAIN, { port: broker.port, username, secret });
-    try {
-      const lines: Line[] = [];
-      const ingest = await startIngest(bench.postgres, { MQTT_URL: broker.ingestUrl });
-      const ours = await storedRate(bench, ROWS, () => publish(load()));
-      await ingest.stop();
-      for (const tool of ['jq', 'script'] satisfies Tool[]) {
-        const given = load();
-        const stored = await startByHand(tool, bench.postgres, broker, given.packs);
-        const startedMs = performance.now();
-        await publish(given);
-        await stored;
-        const theirs = ROWS / ((performance.now() - startedMs) / 1000);
-        lines.push({
-          by: tool,
-          rowsPerSecond: round(theirs),
-          ours: round(ours),
-          ratio: round(ours / theirs, 2),
-        });
-      }
-      return lines;
-    } finally {
-      await broker.stop();
+    const ours: number[] = [];
+    const theirs: Record<Tool, number[]> = { jq: [], script: [] };
+    for (let repeat = 0; repeat < REPEATS; repeat++) {
+      const way = await openWay(bench, 'broker');
+      ours.push((await run(bench, way, loadOf(bench, PLAIN, way))).rowsPerSecond);
+      await way.stop();
+      for (const tool of ['jq', 'script'] as const) theirs[tool].push(await byHand(bench, tool));
     }
+    return (['jq', 'script'] as const).map((tool) => {
+      const ratios = ours.map((rate, index) => rate / (theirs[tool][index] ?? 0));
+      return {
+        by: tool,
+        rowsPerSecond: round(median(theirs[tool])),
+        ours: round(median(ours)),
+        ratio: round(median(ratios), 2),
+        spread: spread(ratios),
+      };
+    });
   });
+}
+
+/** jq needs a quarter of a millisecond a reading: a record of SenML is an object of its own. */
+const ROWS_BY_HAND: Readonly<Record<Tool, number>> = { jq: ROWS / 10, script: ROWS };
+
+/** Warmed up as ours is, by rows that it stores before the clock starts. @returns rows a second */
+async function byHand(bench: Bench, tool: Tool): Promise<number> {
+  const rows = ROWS_BY_HAND[tool];
+  const packs = rows / PLAIN.readingsAPack;
+  const broker = await startMosquitto();
+  try {
+    const to = { port: broker.port, ...broker.gateway };
+    const load = loadOf(bench, PLAIN, to, { packs });
+    const pipe = await startByHand(tool, bench.postgres, broker, load.packs * 2);
+    await bench.publisher.publish(loadOf(bench, PLAIN, to, { packs }));
+    await pipe.untilCopied(rows);
+    const { seconds } = await bench.publisher.publish(load);
+    const startedMs = performance.now() - seconds * 1000;
+    await pipe.stored;
+    return rows / ((performance.now() - startedMs) / 1000);
+  } finally {
+    await broker.stop();
+  }
 }
 
 async function atHalfLoad(): Promise<Line[]> {
   return withBench(1_000, async (bench) => {
-    const ingest = await startIngest(bench.postgres);
-    const port = ingest.port ?? 0;
-    let peakMiB = 0;
-    const watch = () => {
-      peakMiB = Math.max(peakMiB, ingest.residentMiB());
-    };
-    const most = await rateOf(loadOf(bench, PLAIN, { port }), watch);
-    const fullMiB = peakMiB;
-    peakMiB = 0;
-    const half = most.rate / 2 / PLAIN.readingsAPack;
-    const { published } = await rateOf(loadOf(bench, PLAIN, { port, packsPerSecond: half }), watch);
-    await ingest.stop();
-    return [
-      {
-        rowsPerSecond: round(most.rate / 2),
+    const lines: Line[] = [];
+    for (const source of SOURCES) {
+      const way = await openWay(bench, source);
+      let peakMiB = 0;
+      const watch = () => {
+        peakMiB = Math.max(peakMiB, residentMiB(way.ingest.pid));
+      };
+      const most: Run[] = [];
+      for (let repeat = 0; repeat < REPEATS; repeat++) {
+        most.push(await run(bench, way, loadOf(bench, PLAIN, way), watch));
+      }
+      const fullMiB = peakMiB;
+      peakMiB = 0;
+      const half = median(most.map(({ rowsPerSecond }) => rowsPerSecond)) / 2;
+      const halves: Run[] = [];
+      for (let repeat = 0; repeat < REPEATS; repeat++) {
+        const packsPerSecond = half / PLAIN.readingsAPack;
+        halves.push(await run(bench, way, loadOf(bench, PLAIN, way, { packsPerSecond }), watch));
+      }
+      await way.stop();
+      const delay = (share: number) =>
+        source === 'endpoint' ? halves.map(({ published }) => percentile(published.delaysMs, share)) : [];
+      lines.push({
+        source,
+        rowsPerSecond: round(half),
         residentMiB: round(peakMiB),
         residentAtFullLoadMiB: round(fullMiB),
-        p50Ms: round(percentile(published.delaysMs, 0.5), 1),
-        p99Ms: round(percentile(published.delaysMs, 0.99), 1),
-      },
-    ];
+        // A broker acknowledges before anything is stored, so that there is no moment to measure to.
+        p50Ms: source === 'endpoint' ? round(median(delay(0.5)), 1) : '',
+        p99Ms: source === 'endpoint' ? round(median(delay(0.99)), 1) : '',
+        p99Spread: source === 'endpoint' ? spread(delay(0.99), 0) : '',
+      });
+    }
+    return lines;
   });
 }
 
 async function asItGrows(): Promise<Line[]> {
   const millions = (process.env['BENCH_MILLIONS'] ?? '1,5,20').split(',').map(Number);
   const lines: Line[] = await withBench(1_000, async (bench) => {
+    const { postgres, fleet } = bench;
     const grown: Line[] = [];
-    const { pool } = bench.postgres.owner;
-    const ingest = await startIngest(bench.postgres);
-    let stored = 0;
-    let fillMs = bench.freshMs() - 100 * DAY_MS;
+    const way = await openWay(bench, 'endpoint');
+    // A day of a thousand meters is 17 million rows; each stretch goes on where the last one ended.
+    let nextMs = bench.freshMs() - 100 * DAY_MS;
+    const stretch = (rows: number) => {
+      nextMs += Math.ceil(rows / fleet.length / PLAIN.readingsAPack) * PLAIN.readingsAPack * PERIOD_MS;
+      return nextMs;
+    };
     for (const million of millions) {
-      while (stored < million * 1e6) {
-        // A day of a thousand meters is 17 million rows; each stretch goes on where the last one ended.
-        await measureCeiling(bench.postgres, bench.fleet, fillMs, 500_000);
-        fillMs += 500 * PERIOD_MS;
-        stored += 500_000;
+      while ((await sizeOf(bench)).rows < million * 1e6 - ROWS) {
+        const startMs = nextMs;
+        stretch(500_000);
+        await measureCeiling(postgres, fleet, 1, startMs, 500_000);
       }
-      const { rate } = await rateOf(loadOf(bench, PLAIN, { port: ingest.port ?? 0, fromMs: fillMs }));
-      fillMs += (ROWS / bench.fleet.length) * PERIOD_MS;
-      const size = await pool.query<{ bytes: number; n: number }>(
-        `select sum(pg_total_relation_size(inhrelid))::float8 as bytes, (select count(*) from meter_reading) as n
-         from pg_inherits where inhparent = 'meter_reading'::regclass`,
-      );
-      const { bytes, n } = size.rows[0] ?? { bytes: 0, n: 1 };
+      const compared = await compare(bench, way, PLAIN, ROWS, () => {
+        const startMs = nextMs;
+        stretch(ROWS);
+        return startMs;
+      });
+      const { rows, bytes } = await sizeOf(bench);
       grown.push({
-        millionRows: round(n / 1e6, 1),
+        millionRows: round(rows / 1e6, 1),
         devices: 1_000,
-        rowsPerSecond: round(rate),
-        bytesPerRow: round(bytes / n, 1),
+        ...growth(compared),
+        bytesPerRow: round(bytes / rows, 1),
       });
     }
-    await ingest.stop();
+    await way.stop();
     return grown;
   });
   for (const devices of [100, 10_000, 100_000]) {
-    lines.push(
-      ...(await withBench(devices, async (bench) => {
-        const ingest = await startIngest(bench.postgres);
-        const { rate } = await rateOf(loadOf(bench, PLAIN, { port: ingest.port ?? 0 }));
-        await ingest.stop();
-        return [{ millionRows: round(ROWS / 1e6, 1), devices, rowsPerSecond: round(rate), bytesPerRow: '' }];
-      })),
-    );
+    const line = await withBench(devices, async (bench) => {
+      const way = await openWay(bench, 'endpoint');
+      // Every device has its say.
+      const rows = Math.max(ROWS, devices * PLAIN.readingsAPack);
+      const compared = await compare(bench, way, PLAIN, rows);
+      const size = await sizeOf(bench);
+      await way.stop();
+      return {
+        millionRows: round(size.rows / 1e6, 1),
+        devices,
+        ...growth(compared),
+        bytesPerRow: round(size.bytes / size.rows, 1),
+      };
+    });
+    lines.push(line);
   }
-  const first = Number(lines[0]?.['rowsPerSecond'] ?? 1);
-  return lines.map((line) => ({ ...line, ratio: round(Number(line['rowsPerSecond']) / first, 2) }));
+  const first = lines[0];
+  return lines.map((line) => ({
+    ...line,
+    rateToFirst: round(Number(line['rowsPerSecond']) / Number(first?.['rowsPerSecond']), 2),
+    ratioToFirst: round(Number(line['ratio']) / Number(first?.['ratio']), 2),
+  }));
+}
+
+function growth({ rates, ceilings, ratios }: Compared) {
+  return {
+    rowsPerSecond: round(median(rates)),
+    ceiling: round(median(ceilings)),
+    ratio: round(median(ratios), 2),
+    spread: spread(ratios),
+  };
+}
+
+async function sizeOf({ postgres }: Bench): Promise<{ readonly bytes: number; readonly rows: number }> {
+  const { rows } = await postgres.owner.pool.query<{ bytes: number; rows: number }>(
+    `select coalesce(sum(pg_total_relation_size(inhrelid)), 0)::float8 as bytes, (select count(*) from meter_reading) as rows
+     from pg_inherits where inhparent = 'meter_reading'::regclass`,
+  );
+  return rows[0] ?? { bytes: 0, rows: 0 };
 }
 
 async function twoWorkers(): Promise<Line[]> {
   return withBench(1_000, async (bench) => {
-    const one = await startIngest(bench.postgres);
-    const alone = await rateOf(loadOf(bench, PLAIN, { port: one.port ?? 0 }));
-    const two = await startIngest(bench.postgres, { INGEST_WORKER: 'ingest-2' });
-    const halfLoad = { packs: Math.ceil(ROWS / PLAIN.readingsAPack / 2), connections: 4 };
-    const startedMs = performance.now();
-    await Promise.all(
-      [one, two].map((ingest) => publish(loadOf(bench, PLAIN, { port: ingest.port ?? 0, ...halfLoad }))),
-    );
-    const both = ROWS / ((performance.now() - startedMs) / 1000);
+    const one = await openWay(bench, 'endpoint');
+    const two = await openWay(bench, 'endpoint');
+    const second = startPublisher();
+    const alone: number[] = [];
+    const both: number[] = [];
+    const half = { packs: Math.ceil(ROWS / PLAIN.readingsAPack / 2), connections: 4 };
+    for (let repeat = 0; repeat < REPEATS; repeat++) {
+      alone.push((await run(bench, one, loadOf(bench, PLAIN, one))).rowsPerSecond);
+      const publish = (publisher: Publisher, way: Way) => publisher.publish(loadOf(bench, PLAIN, way, half));
+      const halves = await Promise.all([publish(bench.publisher, one), publish(second, two)]);
+      both.push(ROWS / Math.max(...halves.map(({ seconds }) => seconds)));
+    }
+    second.stop();
     await one.stop();
     await two.stop();
-    return [{ one: round(alone.rate), two: round(both), ratio: round(both / alone.rate, 2) }];
+    const ratios = both.map((rate, index) => rate / (alone[index] ?? 0));
+    return [
+      {
+        one: round(median(alone)),
+        two: round(median(both)),
+        ratio: round(median(ratios), 2),
+        spread: spread(ratios),
+      },
+    ];
   });
 }
 
@@ -230,23 +288,50 @@ async function manyConnections(): Promise<Line[]> {
   return withBench(5_000, async (bench) => {
     const lines: Line[] = [];
     for (const connections of [1, 100, 5_000]) {
-      const ingest = await startIngest(bench.postgres);
-      const { rate } = await rateOf(loadOf(bench, PLAIN, { port: ingest.port ?? 0, connections }));
-      const residentMiB = round(ingest.residentMiB());
-      await ingest.stop();
-      let throughBroker: number | string = 'no mosquitto';
-      if (hasMosquitto) {
-        const broker = await startMosquitto();
-        const worker = await startIngest(bench.postgres, { MQTT_URL: broker.ingestUrl });
-        const { username, secret } = broker.gateway;
-        const load = loadOf(bench, PLAIN, { port: broker.port, connections, username, secret });
-        throughBroker = round(await storedRate(bench, ROWS, () => publish(load)));
-        await worker.stop();
-        await broker.stop();
+      const rates: Record<SourceKind, number[]> = { endpoint: [], broker: [] };
+      let endpointMiB = 0;
+      for (const source of SOURCES) {
+        const way = await openWay(bench, source);
+        for (let repeat = 0; repeat < REPEATS; repeat++) {
+          rates[source].push(
+            (await run(bench, way, loadOf(bench, PLAIN, way, { connections }))).rowsPerSecond,
+          );
+        }
+        if (source === 'endpoint') endpointMiB = residentMiB(way.ingest.pid);
+        await way.stop();
       }
-      lines.push({ connections, endpoint: round(rate), throughBroker, residentMiB });
+      lines.push({
+        connections,
+        endpoint: round(median(rates.endpoint)),
+        endpointSpread: spread(rates.endpoint, 0),
+        endpointMiB: round(endpointMiB),
+        broker: hasMosquitto ? round(median(rates.broker)) : 'no mosquitto',
+        brokerSpread: hasMosquitto ? spread(rates.broker, 0) : '',
+        ratio: hasMosquitto ? round(median(rates.endpoint) / median(rates.broker), 2) : '',
+      });
     }
     return lines;
+  });
+}
+
+async function writePaths(): Promise<Line[]> {
+  return withBench(1_000, async (bench) => {
+    const paths = Object.keys(WRITE_PATHS);
+    const rates = new Map(paths.map((path) => [path, { fresh: [] as number[], known: [] as number[] }]));
+    for (let repeat = 0; repeat < REPEATS; repeat++) {
+      for (const [path, { fresh, known }] of rates) {
+        const measured = await measureWritePath(bench.postgres, path, bench.fleet, bench.freshMs(), ROWS / 2);
+        fresh.push(measured.fresh);
+        if (measured.known !== undefined) known.push(measured.known);
+      }
+    }
+    const best = median(rates.get(paths[0] ?? '')?.fresh ?? []);
+    return [...rates].map(([path, { fresh, known }]) => ({
+      path,
+      newRowsPerSecond: round(median(fresh)),
+      ofFirst: round(median(fresh) / best, 2),
+      knownRowsPerSecond: known.length === 0 ? 'goes the next way' : round(median(known)),
+    }));
   });
 }
 
@@ -257,4 +342,5 @@ export const ROWS_OF_BENCH: Readonly<Record<string, { readonly title: string; re
   d: { title: 'as the table and the fleet grow', run: asItGrows },
   e: { title: 'two ingest workers against one', run: twoWorkers },
   f: { title: 'endpoint and broker, with 1 to 5,000 connections', run: manyConnections },
+  g: { title: 'ways to write, one connection each', run: writePaths },
 };

@@ -10,6 +10,8 @@ import pg from 'pg';
 export interface OwnPostgres {
   readonly url: string;
   readonly owner: Connection;
+  /** Of the server's first process. */
+  readonly pid: number;
   /** SIGKILL to the server, then the same one again, which recovers what was committed. */
   killAndRestart(): Promise<void>;
   stop(): Promise<void>;
@@ -38,6 +40,9 @@ export async function startOwnPostgres(
   return {
     url: server.url,
     owner,
+    get pid() {
+      return server.pid;
+    },
     async killAndRestart() {
       process.kill(server.pid, 'SIGKILL');
       await server.ended;
