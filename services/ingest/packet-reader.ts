@@ -33,21 +33,28 @@ export class PacketReader {
     this.#parser.on('error', onError);
   }
 
-  /** @returns bytes that wait for the rest of their packet */
+  /** @returns how large the packet is that is not complete yet, as far as that is known; 0 = there is none */
   read(chunk: Buffer): number {
     const bytes = this.#withRest(chunk);
+    if (bytes === undefined) return this.#neededBytes;
     let at = 0;
-    while (bytes !== undefined && at < bytes.length) {
+    // Neighbours that are for mqtt-packet go to it together.
+    let others = 0;
+    while (at < bytes.length) {
       const end = this.#endOf(bytes, at);
       if (end === undefined) break;
-      if (!this.#readPublish(bytes, at, end)) this.#parser.parse(bytes.subarray(at, end));
+      if ((bytes[at] ?? 0) >> 4 === PUBLISH) {
+        if (others < at) this.#parser.parse(bytes.subarray(others, at));
+        others = end;
+        if (!this.#readPublish(bytes, at, end)) this.#parser.parse(bytes.subarray(at, end));
+      }
       at = end;
     }
-    if (bytes !== undefined && at < bytes.length) {
-      this.#rest = [at === 0 ? bytes : bytes.subarray(at)];
-      this.#restBytes = bytes.length - at;
-    }
-    return this.#restBytes;
+    if (others < at) this.#parser.parse(bytes.subarray(others, at));
+    if (at === bytes.length) return 0;
+    this.#rest = [at === 0 ? bytes : bytes.subarray(at)];
+    this.#restBytes = bytes.length - at;
+    return this.#neededBytes;
   }
 
   /** Put together only once there is enough: a large packet in many small chunks is not copied again for each. */
