@@ -204,9 +204,11 @@ export const FAULTS: readonly Case[] = [
       'inlet2.i': num(row, 'inlet1.i'),
     }),
   }),
-  aCase('L2 service CT gives no signal', {
+  aCase('L2 service CT gives no signal, with a battery on L2', {
     expected: [expected('ct-no-signal', 'L2', 'medium', 24 * HOUR)],
     allowed: ['sensor-flatline'],
+    site: { inlets: [{ ...INLET, leg: 'L2' }] },
+    house: () => aHouse({ inletLegs: [1] }),
     meter: (row) => ({ ...row, 'l2.p': 0, 'l2.i': 0 }),
   }),
   aCase('inlet CT gives no signal', {
@@ -308,8 +310,8 @@ export const FAULTS: readonly Case[] = [
     house: (hour) =>
       aHouse({ neutralOhm: (at) => 0.02 + Math.max(0, Math.min(1, (hour(at) - 12) / 20)) * 0.8 }),
   }),
-  aCase('L1 above range B for five minutes', {
-    hours: 2,
+  aCase('both legs above range B for five minutes', {
+    hours: 3,
     faultFrom: 1,
     faultTo: 1 + 1 / 12,
     expected: [
@@ -318,8 +320,8 @@ export const FAULTS: readonly Case[] = [
     ],
     house: (hour) => aHouse({ sourceV: (at) => (between(hour(at), 1, 1 + 1 / 12) ? 129.5 : 121) }),
   }),
-  aCase('service below range A for an hour', {
-    hours: 3,
+  aCase('both legs below range A for an hour', {
+    hours: 4,
     faultFrom: 1,
     faultTo: 2,
     expected: [
@@ -382,7 +384,8 @@ export const FAULTS: readonly Case[] = [
   }),
   aCase('feeding more than the depth allowed in the off-peak', {
     faultFrom: 8,
-    expected: [expected('tariff-off-peak-depth', 'battery-1', 'low', 24 * HOUR)],
+    // The off-peak period of the same evening goes by without.
+    expected: [expected('tariff-off-peak-depth', 'battery-1', 'low', 24 * HOUR, true)],
     site: ON_TARIFF,
     house: (hour) => aHouse({ startSocPct: 90, batteryW: (at) => (between(hour(at), 8, 11) ? -450 : 0) }),
   }),

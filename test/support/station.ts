@@ -6,7 +6,8 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { freePort } from '@afterwatt/store';
 
-const MAIN = join(import.meta.dirname, '../../services/station/main.ts');
+const ROOT = join(import.meta.dirname, '../..');
+const MAIN = join(ROOT, 'services/station/main.ts');
 const OPERATOR_TOKEN = 'operator-token-of-a-test-station';
 
 export interface Station {
@@ -23,7 +24,16 @@ export interface Station {
   remove(): Promise<void>;
 }
 
-export async function createStation(environment: Readonly<Record<string, string>> = {}): Promise<Station> {
+/** How it is started: by node itself, or as README says it, through npm and the shell that npm uses. */
+const LAUNCHERS = {
+  node: [process.execPath, '--import', 'tsx', MAIN],
+  npm: ['npm', 'start', '--silent', '--'],
+} as const;
+
+export async function createStation(
+  environment: Readonly<Record<string, string>> = {},
+  launcher: keyof typeof LAUNCHERS = 'node',
+): Promise<Station> {
   const dataDir = await mkdtemp(join(tmpdir(), 'afterwatt-test-station-'));
   const httpPort = await freePort();
   const mqttPort = await freePort();
@@ -37,7 +47,9 @@ export async function createStation(environment: Readonly<Record<string, string>
     dataDir,
     start(args = []) {
       printed = '';
-      const started = spawn(process.execPath, ['--import', 'tsx', MAIN, ...args], {
+      const [command, ...before] = LAUNCHERS[launcher];
+      const started = spawn(command, [...before, ...args], {
+        cwd: ROOT,
         env: {
           ...process.env,
           DATABASE_URL: '',
