@@ -96,6 +96,27 @@ describe('a battery hotter than its load and history explain', () => {
   });
 });
 
+it('a battery that heats from 10 to 50 Cel at rest is told on its first morning', () => {
+  const failed = thermometer(
+    0.5,
+    (s) => (s >= 5 * HOUR_S ? 50 : 10),
+    () => 0,
+    60,
+  );
+  const [first] = raises(hot(failed));
+  expect(Number(first?.split(' ')[1])).toBeLessThanOrEqual(5 * HOUR_S + 1860);
+  expect(
+    hot(
+      thermometer(
+        0.5,
+        (s) => (s >= 5 * HOUR_S ? 34 : 10),
+        () => 0,
+        60,
+      ),
+    ),
+  ).toEqual([]);
+});
+
 describe('a battery of which a day is known', () => {
   const constant = (fromC: number, toC: number) =>
     thermometer(

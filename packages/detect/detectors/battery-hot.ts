@@ -20,9 +20,9 @@ const THERMAL_MS = 90 * MINUTE_MS;
 const FULL_POWER_RISE_C = 15;
 /** History that explains each hour of the day by itself ... */
 const LEARNED_MS = 3 * 24 * HOUR_MS;
-/** ... and what is enough to compare with the warmest hour so far, with a margin while some are not yet known. */
-const BEGUN_HOURS = 6;
-const UNKNOWN_HOURS_C = 8;
+/** ... and what is enough to compare with the warmest hour so far, with a margin that shrinks as they become known. */
+const BEGUN_HOURS = 3;
+const UNKNOWN_HOURS_C = 16;
 /** A warmth that is not explained raises what is known of its hour by no more than this a day, Cel. */
 const BELIEVED_C = 1;
 /** What was known of an hour fades by this a day, Cel, and per cent of full power's heat: some weeks' memory. */
