@@ -4,7 +4,7 @@
 import { describe, expect, it } from 'vitest';
 import type { SiteEvent } from '../event.ts';
 import { type Fitted, houseSeries } from '../models/wiring/test-house.ts';
-import { aMeterReading, aSite, runSeries, START_MS, seconds } from '../test-support.ts';
+import { aBatteryReading, aMeterReading, aSite, runSeries, START_MS, seconds } from '../test-support.ts';
 import { serviceCtReversed } from './service-ct-reversed.ts';
 
 const site = aSite();
@@ -101,6 +101,26 @@ describe('a right service CT', () => {
   it('is not blamed in a house that switches much', () => {
     for (let seed = 1; seed <= 3; seed++) {
       expect(raisedS(houseSeries({ seed, site, toS: 3 * DAY_S, batteryW: daily, offsetS: 3 }))).toEqual([]);
+    }
+  });
+
+  it.each([
+    { has: true, why: 'with an inlet channel' },
+    { has: false, why: 'without' },
+  ])('is not blamed for a battery that hunts between charging and feeding, $why', ({ has }) => {
+    for (const turnS of [4, 7, 12.5, 15, 25, 60]) {
+      const hunting = (s: number) => {
+        if (s < HOUR_S) return s < 300 ? 0 : 960;
+        return Math.floor(s / turnS) % 2 === 0 ? 1620 : -960;
+      };
+      const events = [
+        ...seconds(0, 3 * HOUR_S, 5).map((s) => {
+          const inlet1W = has ? hunting(s) : null;
+          return aMeterReading(s, { l1W: 300 + hunting(s), l2W: 200 + (s % 7), inlet1W });
+        }),
+        ...seconds(3, 3 * HOUR_S, 10).map((s) => aBatteryReading(s, { acW: hunting(s) })),
+      ];
+      expect(runSeries(site, serviceCtReversed, events), `turns of ${turnS} s`).toEqual([]);
     }
   });
 });

@@ -8,6 +8,8 @@ import type { MeterRow } from './meter-window.ts';
 /** What an inlet channel moves by may differ from what the battery says by this share of it, and so many watts. */
 const ANSWERS_SHARE = 0.2;
 const ANSWERS_W = 40;
+/** A leg that goes to and fro by more than this share of the step, beyond its net change, shows several steps. */
+const TO_AND_FRO = 0.6;
 /** The inlet channels are at rest while they are within this share of the step from where they begin or end. */
 const AT_REST = 0.12;
 
@@ -18,7 +20,7 @@ export interface StepWindow {
 
 /**
  * The readings just before and just after a step; the whole stretch where the inlet channels show nothing at
- * all; undefined where they show that the step did not fall between these rows, or not this one alone.
+ * all; undefined where the rows show that the step did not fall between them, or not this one alone.
  * @param rows readings from safely before the step to safely after it, in order
  * @param inletStepW what the batteries of each inlet changed by, W
  */
@@ -31,13 +33,23 @@ export function stepWindow(
   const [first, last] = [rows[0], rows.at(-1)];
   if (first === undefined || last === undefined) return undefined;
   const silent = rows.every((row) => row.inletW.every((watts) => Math.abs(watts ?? 0) <= NO_SIGNAL_W));
-  if (silent) return { before: first, after: last };
+  if (silent) return isToAndFro(rows, inletStepW) ? undefined : { before: first, after: last };
   const answers = inletStepW.every((_, channel) => {
     const expectedW = expectedStepW(inlets, channel, inletStepW, oneLeg);
     const shownW = inletOf(last, channel) - inletOf(first, channel);
     return Math.abs(shownW - expectedW) <= ANSWERS_SHARE * Math.abs(expectedW) + ANSWERS_W;
   });
   return answers ? narrowed(rows, first, last) : undefined;
+}
+
+/** A battery that hunts: its readings may fall on any of its turns. */
+function isToAndFro(rows: readonly MeterRow[], inletStepW: readonly number[]): boolean {
+  const mostW = Math.max(...inletStepW.map(Math.abs));
+  return [0, 1].some((leg) => {
+    const legW = rows.map((row) => row.legW[leg] ?? 0);
+    const pathW = legW.reduce((sum, watts, i) => sum + Math.abs(watts - (legW[i - 1] ?? watts)), 0);
+    return pathW - Math.abs((legW.at(-1) ?? 0) - (legW[0] ?? 0)) > TO_AND_FRO * mostW;
+  });
 }
 
 /** What an inlet channel shows of the step if the inlets are fitted as is most likely by now. */
