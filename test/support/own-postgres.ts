@@ -1,5 +1,6 @@
 // A Postgres of a test's own, which it may kill: the embedded one, with a migrated database.
 
+import { spawnSync } from 'node:child_process';
 import { mkdtemp, rm } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
@@ -12,7 +13,7 @@ export interface OwnPostgres {
   readonly owner: Connection;
   /** Of the server's first process. */
   readonly pid: number;
-  /** SIGKILL to the server, then the same one again, which recovers what was committed. */
+  /** SIGKILL to the server and all its children, then the same one again, which recovers what was committed. */
   killAndRestart(): Promise<void>;
   stop(): Promise<void>;
 }
@@ -44,7 +45,10 @@ export async function startOwnPostgres(
       return server.pid;
     },
     async killAndRestart() {
+      // The server first: it would start a recovery of its own for a child that is killed.
+      const children = childrenOf(server.pid);
       process.kill(server.pid, 'SIGKILL');
+      for (const pid of children) killIfThere(pid);
       await server.ended;
       for (let tries = 1; ; tries++) {
         try {
@@ -63,4 +67,17 @@ export async function startOwnPostgres(
       await rm(dataDir, { recursive: true, force: true });
     },
   };
+}
+
+function childrenOf(pid: number): number[] {
+  const { stdout } = spawnSync('pgrep', ['-P', `${pid}`], { encoding: 'utf8' });
+  return stdout.split('\n').filter(Boolean).map(Number);
+}
+
+function killIfThere(pid: number): void {
+  try {
+    process.kill(pid, 'SIGKILL');
+  } catch {
+    // It followed its server already.
+  }
 }

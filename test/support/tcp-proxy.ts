@@ -1,4 +1,4 @@
-// A TCP proxy between two processes of a test, which can cut what goes through it, or slow it down.
+// A TCP proxy between two processes of a test, which can cut what goes through it, hold it up, or slow it down.
 
 import { connect, createServer, type Socket } from 'node:net';
 
@@ -6,15 +6,22 @@ export interface TcpProxy {
   readonly port: number;
   /** Ends every connection at once; new ones are refused until `mend`. */
   cut(): void;
+  /** Passes nothing on until `mend`, and tells neither side: a network that swallows everything. */
+  stall(): void;
   /** Passes each chunk on only after so many milliseconds; 0 = at once. */
   slow(delayMs: number): void;
   mend(): void;
+  /** Ends every connection; new ones go to another port. */
+  redirect(toPort: number): void;
   close(): Promise<void>;
 }
 
-export async function startTcpProxy(toPort: number): Promise<TcpProxy> {
+export async function startTcpProxy(firstPort: number): Promise<TcpProxy> {
+  let toPort = firstPort;
   const sockets = new Set<Socket>();
   let isCut = false;
+  let isStalled = false;
+  const stalled: (() => void)[] = [];
   let delayMs = 0;
 
   function pass(from: Socket, to: Socket): void {
@@ -26,6 +33,14 @@ export async function startTcpProxy(toPort: number): Promise<TcpProxy> {
       to.destroy();
     });
     from.on('data', (chunk) => {
+      if (isStalled) {
+        from.pause();
+        stalled.push(() => {
+          if (!to.destroyed) to.write(chunk);
+          from.resume();
+        });
+        return;
+      }
       if (delayMs === 0) {
         if (!to.write(chunk)) {
           from.pause();
@@ -58,12 +73,21 @@ export async function startTcpProxy(toPort: number): Promise<TcpProxy> {
       isCut = true;
       for (const socket of sockets) socket.destroy();
     },
+    stall() {
+      isStalled = true;
+    },
     slow(ms) {
       delayMs = ms;
     },
     mend() {
       isCut = false;
+      isStalled = false;
       delayMs = 0;
+      for (const goOn of stalled.splice(0)) goOn();
+    },
+    redirect(port) {
+      toPort = port;
+      for (const socket of sockets) socket.destroy();
     },
     async close() {
       for (const socket of sockets) socket.destroy();
