@@ -170,9 +170,9 @@ export async function expectStoredAsIngestSays({ pool }: Connection, worker: str
   const counts = async () => {
     const found = await pool.query<{ stored: number; different: number; told: number }>(
       `select count(*)::float8 as stored, count(distinct (site_no, device_no, at))::float8 as different,
-         (select sum((value ->> 'value')::float8) from worker, json_array_elements(metrics) metric,
-            json_array_elements(metric -> 'values') value
-          where worker.name = $1 and metric ->> 'name' = 'afterwatt_ingest_inserted_total') as told
+         (select sum((sample.json ->> 'value')::float8) from worker, json_array_elements(metrics) metric (json),
+            json_array_elements(metric.json -> 'values') sample (json)
+          where worker.name = $1 and metric.json ->> 'name' = 'afterwatt_ingest_inserted_total') as told
        from meter_reading`,
       [worker],
     );
