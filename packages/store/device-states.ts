@@ -1,7 +1,9 @@
 // What devices say of themselves, each message kept: firmware and self-tests are history too.
 
 import type { DeviceState } from '@afterwatt/wire';
+import type { Transaction } from 'kysely';
 import type pg from 'pg';
+import type { Tables } from './tables.ts';
 
 export interface DeviceStateRow {
   readonly siteNo: number;
@@ -36,4 +38,60 @@ export async function insertDeviceStates(
       column((row) => (row.state.settings === null ? null : JSON.stringify(row.state.settings))),
     ],
   );
+}
+
+export interface StoredDeviceState {
+  readonly device: string;
+  readonly kind: 'meter' | 'battery';
+  readonly receivedAt: Date;
+  readonly online: boolean | null;
+  readonly firmware: string | null;
+  readonly selfTestAt: Date | null;
+  readonly selfTestPassed: boolean | null;
+  readonly selfTestDetail: string | null;
+  readonly clockAt: Date | null;
+  readonly settings: object | null;
+}
+
+/** A place in the list, newest first. */
+export interface StatePlace {
+  readonly receivedAt: Date;
+  readonly device: string;
+}
+
+export interface StateFilter {
+  readonly siteNo: number;
+  /** Devices; none = all of the kinds. */
+  readonly devices: readonly string[];
+  readonly kinds: readonly StoredDeviceState['kind'][];
+  /** Included; not included. */
+  readonly from: Date | undefined;
+  readonly to: Date | undefined;
+  readonly after: StatePlace | undefined;
+  readonly limit: number;
+}
+
+/** What a site's devices said of themselves, newest first. The site must be open (`openSite`). */
+export function listDeviceStates(tx: Transaction<Tables>, filter: StateFilter): Promise<StoredDeviceState[]> {
+  let query = tx
+    .selectFrom('device_state as s')
+    .innerJoin('device as d', 'd.no', 's.device_no')
+    .select(['d.id as device', 'd.kind', 's.received_at as receivedAt', 's.online', 's.firmware'])
+    .select(['s.self_test_at as selfTestAt', 's.self_test_passed as selfTestPassed'])
+    .select(['s.self_test_detail as selfTestDetail', 's.clock_at as clockAt', 's.settings'])
+    .where('s.site_no', '=', filter.siteNo)
+    .where('d.kind', 'in', filter.kinds);
+  if (filter.devices.length > 0) query = query.where('d.id', 'in', filter.devices);
+  if (filter.from !== undefined) query = query.where('s.received_at', '>=', filter.from);
+  if (filter.to !== undefined) query = query.where('s.received_at', '<', filter.to);
+  const { after } = filter;
+  if (after !== undefined) {
+    query = query.where((eb) =>
+      eb.or([
+        eb('s.received_at', '<', after.receivedAt),
+        eb.and([eb('s.received_at', '=', after.receivedAt), eb('d.id', '>', after.device)]),
+      ]),
+    );
+  }
+  return query.orderBy('s.received_at', 'desc').orderBy('d.id').limit(filter.limit).execute();
 }

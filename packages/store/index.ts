@@ -31,7 +31,12 @@ export {
   type StoredCredential,
 } from './credentials.ts';
 export { findDetectorState } from './detector-states.ts';
-export { type DeviceStateRow, insertDeviceStates } from './device-states.ts';
+export {
+  type DeviceStateRow,
+  insertDeviceStates,
+  listDeviceStates,
+  type StoredDeviceState,
+} from './device-states.ts';
 export {
   type EmbeddedPostgres,
   type EmbeddedPostgresOptions,

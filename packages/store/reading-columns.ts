@@ -84,7 +84,9 @@ function rolledFields(kind: Kind): Map<string, string> {
       [`${name}.moved`, `${column}_moved_wh`],
       [`${name}.excess`, `${column}_excess_wh`],
     ]),
-    ...(differ.length > 0 ? [['registers.differ', differ.join(' or ')] as const] : []),
+    ...(differ.length > 0
+      ? [['registers.differ', `coalesce(${[differ.join(' or '), ...differ].join(', ')})`] as const]
+      : []),
     ['readings', 'readings'],
     ['covered', 'covered_s'],
   ]);

@@ -7,9 +7,10 @@ import { beforeEach, describe, expect, it } from 'vitest';
 import { createTestDatabase } from '../../test/support/database.ts';
 import { registerSite } from '../../test/support/register.ts';
 import { asCaller, openSite } from './as-caller.ts';
-import { type Columns, listColumns } from './reading-columns.ts';
+import { type Cell, listColumns } from './reading-columns.ts';
 import { type RolledUp, type RollUpLimits, rollUp } from './roll-up.ts';
 import { BINS, type Bin } from './roll-up-sql.ts';
+import { keepUp } from './upkeep.ts';
 
 const database = await createTestDatabase();
 beforeEach(() => database.keepOnFailure());
@@ -98,13 +99,17 @@ async function stored({ siteNo }: Place, bin: Bin): Promise<Rolled> {
 }
 
 /** What the API tells of all time. */
-async function answered(place: Place, bin: Bin): Promise<Rolled> {
+async function answered(
+  place: Place,
+  bin: Bin,
+  quantities: readonly string[] = Object.keys(NAMES),
+): Promise<Map<number, Record<string, Cell | undefined>>> {
   const caller = { role: 'operator', company: null, sites: [] } as const;
-  const { times, columns }: Columns = await asCaller(api.db, caller, async (tx) => {
+  const { times, columns } = await asCaller(api.db, caller, async (tx) => {
     await openSite(tx, place.siteNo);
     return listColumns(tx, {
-      ...{ siteNo: place.siteNo, bin, timeZone: place.timeZone, limit: 100_000 },
-      ...{ device: { no: place.deviceNo, id: 'meter-1', kind: 'meter' }, quantities: Object.keys(NAMES) },
+      ...{ siteNo: place.siteNo, bin, timeZone: place.timeZone, limit: 100_000, quantities },
+      ...{ device: { no: place.deviceNo, id: 'meter-1', kind: 'meter' } },
       ...{ from: new Date(Date.UTC(2025, 0, 1)), to: new Date(Date.UTC(2027, 0, 1)) },
     });
   });
@@ -203,8 +208,13 @@ function expected(given: readonly Reading[], bin: Bin, zone: string): Rolled {
 }
 
 /** To what a `real` holds and an answer is rounded to; energy that is not known may also be none. */
-function expectSame(actual: Rolled, wanted: Rolled, what: string): void {
-  const times = (rolled: Rolled) => [...rolled.keys()].sort().map((ms) => new Date(ms).toISOString());
+function expectSame(
+  actual: ReadonlyMap<number, Record<string, Cell | undefined>>,
+  wanted: Rolled,
+  what: string,
+): void {
+  const times = (rolled: ReadonlyMap<number, unknown>) =>
+    [...rolled.keys()].sort().map((ms) => new Date(ms).toISOString());
   expect(times(actual), what).toEqual(times(wanted));
   for (const [at, row] of wanted) {
     for (const name of Object.keys(NAMES) as Name[]) {
@@ -212,7 +222,7 @@ function expectSame(actual: Rolled, wanted: Rolled, what: string): void {
       const is = actual.get(at)?.[name] ?? isNone;
       const should = row[name] ?? isNone;
       const near =
-        is === null || should === null
+        typeof is !== 'number' || should === null
           ? is === should
           : Math.abs(is - should) <= 0.002 + 2e-6 * Math.abs(should);
       if (!near) expect.fail(`${what}, ${new Date(at).toISOString()}, ${name}: ${is}, not ${should}`);
@@ -287,4 +297,208 @@ describe('roll-ups', () => {
       { numRuns: Number(process.env['ROLL_UP_RUNS'] ?? 8), endOnFailure: true },
     );
   }, 280_000);
+
+  it('are made once when two workers are at it, and as well when both are cut off in the middle again and again', async () => {
+    const place = await aSite();
+    const start = Date.UTC(2026, 4, 1, 12);
+    const readings = Array.from({ length: 2_400 }, (_, n) => ({
+      ...{ at: start + 5_000 * n, l1V: 118 + (n % 5), l1W: 40 * (n % 100) - 500, l2W: 300, importWh: n },
+    }));
+    for (let n = 0; n < readings.length; n += 300) await insert(place, readings.slice(n, n + 300));
+    let isDone = false;
+    let cuts = 0;
+    const cutting = (async () => {
+      while (!isDone && cuts < 10) {
+        const cut = await owner.pool.query(
+          `select pg_terminate_backend(pid) from pg_stat_activity
+           where datname = current_database() and state = 'active' and query like '%rollup_due%' and pid <> pg_backend_pid()`,
+        );
+        cuts += cut.rowCount ?? 0;
+        await new Promise((resolve) => setTimeout(resolve, 30));
+      }
+    })();
+    const work = async () => {
+      while (!isDone) {
+        const done = await rollUp(ingest.pool, { readings: 300, stretches: 50 }, LONG_AFTER).catch(
+          () => undefined,
+        );
+        if (done?.isDone === true) isDone = true;
+      }
+    };
+    await Promise.all([work(), work(), cutting]);
+    expect(cuts).toBeGreaterThan(0);
+    await rollUpAll();
+    for (const bin of BINS)
+      expectSame(await stored(place, bin), expected(readings, bin, place.timeZone), bin);
+  });
+
+  it('do not change when they are made again', async () => {
+    const place = await aSite();
+    const start = Date.UTC(2026, 4, 2, 12);
+    await insert(
+      place,
+      Array.from({ length: 800 }, (_, n) => ({ at: start + 5_000 * n, l1W: n * 1.1 })),
+    );
+    await rollUpAll();
+    const everything = async () =>
+      Promise.all(
+        BINS.map(async (bin) => {
+          const found = await owner.pool.query(`select * from meter_${bin} where site_no = $1 order by at`, [
+            place.siteNo,
+          ]);
+          return found.rows;
+        }),
+      );
+    const before = await everything();
+    await owner.pool.query(
+      `insert into rollup_due select site_no, device_no, 'meter', '1m', at from meter_1m where site_no = $1`,
+      [place.siteNo],
+    );
+    expect((await rollUpAll()).isDone).toBe(true);
+    expect(await everything()).toEqual(before);
+  });
+
+  it('have other days once the site is said to lie in another time zone', async () => {
+    const place = await aSite('America/New_York');
+    const readings = [4, 5, 6, 7, 8].map((hour) => ({ at: Date.UTC(2026, 0, 15, hour), l1V: 120 }));
+    await insert(place, readings);
+    await rollUpAll();
+    expectSame(await stored(place, '1d'), expected(readings, '1d', 'America/New_York'), 'before');
+    await owner.pool.query(
+      `update site set config = config || '{"timeZone": "America/Denver"}' where no = $1`,
+      [place.siteNo],
+    );
+    await rollUpAll();
+    expectSame(await stored(place, '1d'), expected(readings, '1d', 'America/Denver'), 'after');
+  });
+});
+
+describe('energy', () => {
+  it('of power that crosses the hour is shared out at the hour', async () => {
+    // By hand: 600 W to 1000 W in 20 s, 800 W at the hour; (600 + 800) / 2 W * 10 s and (800 + 1000) / 2 W * 10 s.
+    const place = await aSite();
+    const hour = Date.UTC(2026, 4, 3, 13);
+    await insert(place, [
+      { at: hour - 10_000, l1W: 600 },
+      { at: hour + 10_000, l1W: 1000 },
+    ]);
+    await rollUpAll();
+    for (const bin of ['1m', '15m', '1h'] as const) {
+      const rows = [...(await stored(place, bin)).values()].map((row) => row['l1.p.energy-pos'] ?? 0);
+      expect(rows[0]).toBeCloseTo(7000 / 3600, 5);
+      expect(rows[1]).toBeCloseTo(9000 / 3600, 5);
+    }
+  });
+
+  it('of a sine over a day is peak times period over pi, either way', async () => {
+    // The definite integral of a half-wave: 1000 W * 24 h / pi = 7639.44 Wh above zero, and as much below.
+    const place = await aSite('Etc/UTC');
+    const start = Date.UTC(2026, 4, 4);
+    const readings = Array.from({ length: 1_441 }, (_, n) => ({
+      at: start + 60_000 * n,
+      l1W: 1000 * Math.sin((2 * Math.PI * n) / 1_440),
+      periodS: 60,
+    }));
+    await insert(place, readings);
+    await rollUpAll();
+    const day = (await stored(place, '1d')).get(start);
+    expect(day?.['l1.p.energy-pos']).toBeCloseTo(7639.44, 1);
+    expect(day?.['l1.p.energy-neg']).toBeCloseTo(7639.44, 1);
+    expect(day?.covered).toBe(86_400);
+  });
+
+  it('is not made up for a gap of more than five periods', async () => {
+    const place = await aSite();
+    const start = Date.UTC(2026, 4, 5, 12);
+    await insert(
+      place,
+      [0, 25, 51].map((second) => ({ at: start + second * 1000, l1W: 3600 })),
+    );
+    await rollUpAll();
+    expect((await stored(place, '1m')).get(start)).toMatchObject({ covered: 25, 'l1.p.energy-pos': 25 });
+  });
+
+  it("is held against the meter's own registers, which are said to differ where they do", async () => {
+    const start = Date.UTC(2026, 4, 6, 12);
+    const differs = async (shareCounted: number) => {
+      const place = await aSite();
+      // 2 kW in on L1, 500 W out on L2: a register of both legs counts 1500 Wh an hour.
+      const readings = Array.from({ length: 721 }, (_, n) => ({
+        ...{
+          at: start + 5_000 * n,
+          l1W: 2000,
+          l2W: -500,
+          importWh: 70_000 + (shareCounted * 1500 * n) / 720,
+        },
+      }));
+      await insert(place, readings);
+      await rollUpAll();
+      const names = ['import.moved', 'import.excess', 'registers.differ'];
+      return (await answered(place, '1h', names)).get(start);
+    };
+    const almost = (wh: number) => expect.closeTo(wh, 1);
+    expect(await differs(1)).toEqual({
+      'import.moved': almost(1500),
+      'import.excess': almost(0),
+      'registers.differ': false,
+    });
+    expect(await differs(0.97)).toMatchObject({ 'import.excess': almost(45), 'registers.differ': false });
+    expect(await differs(0.5)).toMatchObject({ 'import.excess': almost(750), 'registers.differ': true });
+  });
+});
+
+describe('retention', () => {
+  const KEEP = { readingDays: 35, minuteDays: 90, coarseDays: 3650 };
+  const start = Date.UTC(2025, 5, 10, 12);
+  const now = start + 40 * 86_400_000;
+  const first = [0, 5, 10, 15].map((second) => ({ at: start + second * 1000, l1W: 1000, l1V: 120 }));
+  const partitions = async () => {
+    const found = await owner.pool.query(
+      `select from pg_class where relname = 'meter_reading_20250610' and relkind = 'r'`,
+    );
+    return found.rowCount;
+  };
+
+  it('drops readings only once they are rolled up, and what comes later fills gaps but changes no full stretch', async () => {
+    const place = await aSite();
+    await insert(place, first);
+    expect(await keepUp(ingest.pool, now, KEEP)).toMatchObject({ isWaiting: true });
+    expect(await partitions()).toBe(1);
+    await rollUpAll(LIMITS, start + 1000);
+    expect(await keepUp(ingest.pool, now, KEEP)).toMatchObject({ isWaiting: true });
+    await rollUpAll();
+    expect(await keepUp(ingest.pool, now, KEEP)).toMatchObject({ isWaiting: false });
+    expect(await partitions()).toBe(0);
+
+    // One reading again, one more of the same minute, and the quarter of an hour that nobody had heard of.
+    const backlog = [1200, 1205, 1210].map((second) => ({ at: start + second * 1000, l1W: 500, l1V: 118 }));
+    await insert(place, [{ at: start, l1W: 9 }, { at: start + 20_000, l1W: 9 }, ...backlog]);
+    await rollUpAll();
+    for (const bin of BINS) {
+      const known = expected([...first, ...backlog], bin, place.timeZone);
+      expectSame(await stored(place, bin), known, bin);
+      expectSame(await answered(place, bin), known, `answer ${bin}`);
+    }
+    expect(await keepUp(ingest.pool, now, KEEP)).toMatchObject({ isWaiting: false });
+    expect(await partitions()).toBe(0);
+  });
+
+  it('drops minutes by the month, and what is made of them stays', async () => {
+    const place = await aSite();
+    await insert(place, first);
+    await rollUpAll();
+    await keepUp(ingest.pool, now + 90 * 86_400_000, KEEP);
+    expect((await stored(place, '1m')).size).toBe(0);
+    for (const bin of ['15m', '1h', '1d'] as const) {
+      expectSame(await answered(place, bin), expected(first, bin, place.timeZone), bin);
+    }
+    // A quarter of an hour that stands stays; another one is made of what came late, and so the hour is.
+    const later = [60, 65, 1260, 1265].map((second) => ({ at: start + second * 1000, l1W: 700, l1V: 121 }));
+    await insert(place, later);
+    await rollUpAll();
+    const known = [...first, ...later.slice(2)];
+    for (const bin of ['15m', '1h', '1d'] as const) {
+      expectSame(await stored(place, bin), expected(known, bin, place.timeZone), bin);
+    }
+  });
 });

@@ -21,8 +21,9 @@ export function healthRoutes(app: App, { connection, metrics }: Deps): void {
   async function findMissing(): Promise<string[]> {
     try {
       await checkSchema(db);
-      const { pulseAgeSeconds, shardsHeld } = await readProgress(db);
+      const { pulseAgeSeconds, rollUpLagSeconds, shardsHeld } = await readProgress(db);
       metrics.shardsHeld.set(shardsHeld);
+      metrics.rollUpLag.set(rollUpLagSeconds);
       if (pulseAgeSeconds !== null) metrics.pulseAge.set(pulseAgeSeconds);
       const missing: string[] = [];
       if (pulseAgeSeconds === null) missing.push('ingest: it has never said that it takes readings');

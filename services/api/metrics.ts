@@ -8,6 +8,7 @@ export interface ApiMetrics {
   readonly requests: Histogram<'method' | 'route' | 'status'>;
   readonly streams: Gauge;
   readonly pulseAge: Gauge;
+  readonly rollUpLag: Gauge;
   readonly shardsHeld: Gauge;
 }
 
@@ -28,6 +29,12 @@ export function apiMetrics(): ApiMetrics {
       name: 'afterwatt_ingest_pulse_age_seconds',
       help: 'Time since an ingest last said that it takes readings.',
       // Every API process reads the same.
+      aggregator: 'max',
+      registers,
+    }),
+    rollUpLag: new Gauge({
+      name: 'afterwatt_roll_up_lag_seconds',
+      help: 'Time since no committed reading waited to be rolled up; a few seconds when it keeps up.',
       aggregator: 'max',
       registers,
     }),

@@ -16,6 +16,7 @@ import type { App, Deps } from './app.ts';
 import { knowCallers } from './callers.ts';
 import { consolePages } from './console-pages.ts';
 import { credentialRoutes } from './credentials.ts';
+import { deviceStateRoutes } from './device-states.ts';
 import { fieldProblems } from './field-problems.ts';
 import { healthRoutes } from './health.ts';
 import type { IncidentBell } from './incident-bell.ts';
@@ -76,6 +77,7 @@ export async function buildServer(deps: Deps, bell: IncidentBell): Promise<App> 
   incidentStreamRoutes(app, deps, bell);
   incidentRoutes(app, deps);
   readingRoutes(app, deps);
+  deviceStateRoutes(app, deps);
   await stormAlertRoutes(app, deps);
   quarantineRoutes(app, deps);
   wiringRoutes(app, deps);
