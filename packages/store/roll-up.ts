@@ -162,7 +162,8 @@ function noteSql(kind: Kind): string {
     with found as (
       select site_no, device_no, date_bin('1 minute', at, 'epoch') as minute, max(at) as last_at, count(*) as readings,
         min(at) filter (where period_s is null) as first_at,
-        min(at - least(${BRIDGED_PERIODS} * period_s, ${MOST_BRIDGED_S}) * interval '1 second') as promised_from
+        min(at - least(${BRIDGED_PERIODS} * period_s, ${MOST_BRIDGED_S}) * interval '1 second')
+          filter (where period_s is not null) as promised_from
       from ${kind}_reading where tx > $1 and tx <= $2 group by 1, 2, 3
     ), reach as (
       select f.site_no, f.device_no,
