@@ -106,7 +106,8 @@ export function startSchedule(
       depthFromPct = socPct;
     if (depthFromPct === null) return false;
     if (socPct > depthFromPct - c.offPeakDepthPct && socPct > c.reservePct + 2) return true;
-    depthFromPct = Number.NEGATIVE_INFINITY;
+    // Once a period.
+    depthFromPct = Number.POSITIVE_INFINITY;
     return false;
   }
 
