@@ -226,6 +226,8 @@ export function startBatcher(deps: BatcherDeps): Batcher {
     take(message) {
       waiting.push(message);
       heldBytes += message.payload.length + OVERHEAD_BYTES;
+      // Also here: while the database is away nothing is let go.
+      metrics.held.set(heldBytes);
       wake();
       if (heldBytes >= config.heldBytes) full = true;
       return !full;
