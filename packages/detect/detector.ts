@@ -96,6 +96,8 @@ export interface DetectorSpec<T extends Thresholds, S, A> {
   readonly kind: IncidentKind;
   readonly thresholds: T;
   readonly wants: readonly EventKind[];
+  /** Called only at events that changed what is known of the wiring (models/wiring.ts), a few in a day. */
+  readonly onWiringNews?: true;
   /** The devices whose readings have a bearing on a subject; others' are kept from it. Left out: all. */
   readonly readingsOf?: (subject: string, site: Site) => readonly string[];
   /** How long a fault must stay before it is raised, and stay away before it clears. */
@@ -141,6 +143,7 @@ export interface Detector {
   readonly kind: IncidentKind;
   readonly thresholds: Thresholds;
   readonly wants: readonly EventKind[];
+  readonly onWiringNews: boolean;
   readonly checkpoint: Checkpoint;
   subjects(site: Site): readonly string[];
   /** @returns undefined where readings of all devices have a bearing */
@@ -152,10 +155,12 @@ export interface Detector {
 
 /** Closes a detector over its own types, so that the catalog is one plain list. */
 export function defineDetector<T extends Thresholds, S, A>(spec: DetectorSpec<T, S, A>): Detector {
+  const { observe } = spec;
   return {
     kind: spec.kind,
     thresholds: spec.thresholds,
     wants: spec.wants,
+    onWiringNews: spec.onWiringNews ?? false,
     checkpoint: checkpointOf(spec.state),
     subjects: spec.subjects,
     readingsOf: (subject, site) => spec.readingsOf?.(subject, site),
@@ -178,7 +183,7 @@ export function defineDetector<T extends Thresholds, S, A>(spec: DetectorSpec<T,
           context ??= { subject, about, state, event, view, values };
           context.event = event;
           context.view = view;
-          return spec.observe(context);
+          return observe(context);
         },
       };
     },

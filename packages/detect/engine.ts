@@ -185,7 +185,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
     if (route === undefined || route.kind !== reading.kind) return;
     if (reading.at > tickMs) tickUpTo(reading.at);
     if (reading.at > readMs) readMs = reading.at;
-    deliver(reading, route.slots);
+    deliver(reading, route);
   }
 
   function tickUpTo(toMs: number): void {
@@ -203,9 +203,10 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
     }
   }
 
-  function deliver(event: SiteEvent, concerned: readonly Slot[]): void {
+  function deliver(event: SiteEvent, route: Route): void {
     observeView(view, event);
-    for (const slot of concerned) {
+    const isNews = view.wiring.service.isNews || view.wiring.inlets.isNews;
+    for (const slot of isNews ? route.atNews : route.slots) {
       const verdict = slot.watch.observe(event, view);
       if (verdict !== undefined) judge(slot, verdict);
     }
@@ -315,18 +316,29 @@ function suppressions(cause: Slot, consequence: Slot, site: Site): Suppression[]
   );
 }
 
+/** Whom an event concerns: as a rule, and when it changed what is known of the wiring. */
+interface Route {
+  readonly slots: readonly Slot[];
+  readonly atNews: readonly Slot[];
+}
+
 interface Routes {
-  /** By device: the kind of its readings, and whom they concern. */
-  readonly readings: ReadonlyMap<string, { readonly kind: Reading['kind']; readonly slots: readonly Slot[] }>;
-  readonly others: Readonly<Record<Exclude<EventKind, Reading['kind'] | 'mended'>, readonly Slot[]>>;
+  /** By device, with the kind of its readings. */
+  readonly readings: ReadonlyMap<string, Route & { readonly kind: Reading['kind'] }>;
+  readonly others: Readonly<Record<Exclude<EventKind, Reading['kind'] | 'mended'>, Route>>;
 }
 
 function routesOf(slots: readonly Slot[], site: Site): Routes {
-  const of = (kind: EventKind) => slots.filter(({ detector }) => detector.wants.includes(kind));
+  const to = (atNews: readonly Slot[]): Route => ({
+    slots: atNews.filter(({ detector }) => !detector.onWiringNews),
+    atNews,
+  });
+  const wanting = (kind: EventKind) => slots.filter(({ detector }) => detector.wants.includes(kind));
+  const of = (kind: EventKind) => to(wanting(kind));
   const hears = ({ detector, watch }: Slot, device: string) =>
     detector.readingsOf(watch.subject, site)?.includes(device) ?? true;
   const route = (kind: Reading['kind'], device: string) =>
-    [device, { kind, slots: of(kind).filter((slot) => hears(slot, device)) }] as const;
+    [device, { kind, ...to(wanting(kind).filter((slot) => hears(slot, device))) }] as const;
   return {
     readings: new Map([
       ...site.batteries.map(({ device }) => route('battery', device)),

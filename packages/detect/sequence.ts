@@ -38,6 +38,9 @@ const LAGS_MS = 5 * 60_000;
 /** A checkpoint holds what is held, unless it is more than this (a quarter of an hour of a meter at 5 s and a battery). */
 const SAVED_MAX = 300;
 const NONE: readonly Reading[] = [];
+/** A time that has not come, or an age that nothing had. */
+const NEVER = Number.POSITIVE_INFINITY;
+const NO_PACK = -1;
 const START = {
   pulseMs: 0,
   arrivedMs: 0,
@@ -49,6 +52,20 @@ const START = {
   comeToMs: 0,
   cameToMs: 0,
 };
+
+/** How the readings of one device come in. */
+interface Arrivals {
+  /** Device time of its newest reading; 0 before any. */
+  lastAt: number;
+  /** How old the oldest reading of each of its last packs was at arrival. */
+  readonly packAgesMs: number[];
+  /** The least age of its readings at arrival, since it was last told. */
+  lagMs: number;
+  /** Its latecomers since that was last told. */
+  lateCount: number;
+  /** How old the oldest reading of the pack at hand is. */
+  packMs: number;
+}
 
 /** What the engine is given: events in their order, then device time passes to `passTimeToMs`. */
 export interface Release {
@@ -100,18 +117,14 @@ export type SavedSequence = z.infer<typeof savedSequenceSchema>;
 
 /** @param saved what `save` returned before a restart */
 export function startSequence(site: Site, saved?: SavedSequence): Sequence {
-  const devices = [site.meter.device, ...site.batteries.map((battery) => battery.device)];
-  const lastAt = new Map(Object.entries(saved?.lastAt ?? {}));
-  /** How old the oldest reading of each device's last packs was at arrival. */
-  const packAgesMs = new Map(Object.entries(saved?.packAgesMs ?? {}));
-  /** The least age at arrival of each device's readings, since it was last told. */
-  const lagMs = new Map(Object.entries(saved?.lagMs ?? {}));
-  /** Latecomers of each device since that was last told. */
-  const lateCount = new Map(Object.entries(saved?.lateCount ?? {}));
+  /** Of every device that was heard, and of those that should be. */
+  const arrivals = new Map<string, Arrivals>();
+  const sited = [site.meter, ...site.batteries].map(({ device }) => arrivalsOf(device));
+  for (const device of Object.keys({ ...saved?.lastAt, ...saved?.lagMs })) arrivalsOf(device);
   /** The most that is held back, by the slowest device's packs; see `slowestPackMs`. */
   let holdBackMs = slowestPackMs();
   let held: Reading[] = [...(saved?.held ?? [])];
-  let oldestHeldMs = held.reduce((least, { at }) => Math.min(least, at), Number.POSITIVE_INFINITY);
+  let oldestHeldMs = held.reduce((least, { at }) => Math.min(least, at), NEVER);
   let late: Reading[] = [...(saved?.late ?? [])];
   let { pulseMs, arrivedMs, lateSinceMs, lateArrivedMs, releasedMs, lagsToldMs, inBacklog } =
     saved?.marks ?? START;
@@ -120,28 +133,26 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   function accept(readings: readonly Reading[], others: readonly SiteEvent[]): Release {
     arrivedMs = pulseMs;
     let newestLiveMs = 0;
-    const oldestAgeMs = new Map<string, number>();
     for (const reading of readings) {
       const ageMs = pulseMs - reading.at;
-      const newestOfDevice = reading.at > (lastAt.get(reading.device) ?? 0);
-      if (pulseMs > 0) lagMs.set(reading.device, Math.min(ageMs, lagMs.get(reading.device) ?? ageMs));
-      if (newestOfDevice && ageMs <= BACKLOG_MS) {
-        oldestAgeMs.set(reading.device, Math.max(ageMs, oldestAgeMs.get(reading.device) ?? 0));
-      }
+      const ofDevice = arrivalsOf(reading.device);
+      const newestOfDevice = reading.at > ofDevice.lastAt;
+      if (pulseMs > 0) ofDevice.lagMs = Math.min(ageMs, ofDevice.lagMs);
+      if (newestOfDevice && ageMs <= BACKLOG_MS) ofDevice.packMs = Math.max(0, ageMs, ofDevice.packMs);
       if (reading.at < releasedMs - PROMPT_MS) {
         if (late.length === 0) lateSinceMs = pulseMs;
         late.push(reading);
-        lateCount.set(reading.device, 1 + (lateCount.get(reading.device) ?? 0));
+        ofDevice.lateCount += 1;
         lateArrivedMs = pulseMs;
         continue;
       }
       held.push(reading);
       oldestHeldMs = Math.min(oldestHeldMs, reading.at);
-      if (newestOfDevice) lastAt.set(reading.device, reading.at);
+      if (newestOfDevice) ofDevice.lastAt = reading.at;
       if (ageMs > BACKLOG_MS) inBacklog = true;
       else if (reading.at > newestLiveMs && !isAhead(reading.at)) newestLiveMs = reading.at;
     }
-    for (const [device, ageMs] of oldestAgeMs) notePack(device, ageMs);
+    for (const { device } of readings) notePack(arrivalsOf(device));
     if (newestLiveMs > 0) inBacklog = false;
     const liveMs =
       newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - holdBackMs, leastAt(newestLiveMs - BACKLOG_MS));
@@ -164,24 +175,22 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
 
   function releaseBy(quietMs: number): Release {
     if (quietMs < SETTLED_MS) return release(inBacklog ? cameToMs : pulseMs - holdBackMs, !inBacklog);
-    if (inBacklog && quietMs < BACKLOG_SETTLED_MS) return release(Number.POSITIVE_INFINITY, false);
+    if (inBacklog && quietMs < BACKLOG_SETTLED_MS) return release(NEVER, false);
     inBacklog = false;
-    return release(Number.POSITIVE_INFINITY, true);
+    return release(NEVER, true);
   }
 
   function tellLags(): Lags | undefined {
     if (pulseMs - lagsToldMs < LAGS_MS) return undefined;
     lagsToldMs = pulseMs;
-    if (lagMs.size === 0) return undefined;
-    const told: Lags = {
-      kind: 'lags',
-      at: pulseMs,
-      leastMs: Object.fromEntries(lagMs),
-      late: Object.fromEntries(lateCount),
-    };
-    lagMs.clear();
-    lateCount.clear();
-    return told;
+    const leastMs = byDevice(({ lagMs }) => (lagMs === NEVER ? undefined : lagMs));
+    if (Object.keys(leastMs).length === 0) return undefined;
+    const late = byDevice(({ lateCount }) => (lateCount === 0 ? undefined : lateCount));
+    for (const ofDevice of arrivals.values()) {
+      ofDevice.lagMs = NEVER;
+      ofDevice.lateCount = 0;
+    }
+    return { kind: 'lags', at: pulseMs, leastMs, late };
   }
 
   /** The ingest's clock is not known before the first pulse. */
@@ -192,24 +201,50 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   /** How far behind the newest live reading the slowest pack reaches; nothing is held for prompt devices. */
   function slowestPackMs(): number {
     let longest = 0;
-    for (const ages of packAgesMs.values()) longest = Math.max(longest, median(ages));
+    for (const { packAgesMs } of arrivals.values()) longest = Math.max(longest, median(packAgesMs));
     return longest <= PROMPT_MS ? 0 : longest;
   }
 
   /** The last few packs tell a device that packs from one that lost its connection once. */
-  function notePack(device: string, ageMs: number): void {
-    packAgesMs.set(device, [...(packAgesMs.get(device) ?? []).slice(1 - PACKS), ageMs]);
+  function notePack(ofDevice: Arrivals): void {
+    const { packMs, packAgesMs } = ofDevice;
+    if (packMs === NO_PACK) return;
+    ofDevice.packMs = NO_PACK;
+    if (packAgesMs.length === PACKS) packAgesMs.shift();
+    packAgesMs.push(packMs);
     // One more prompt pack among prompt ones changes nothing: medians for every reading were a tenth of all work.
-    if (holdBackMs > 0 || ageMs > PROMPT_MS) holdBackMs = slowestPackMs();
+    if (holdBackMs > 0 || packMs > PROMPT_MS) holdBackMs = slowestPackMs();
+  }
+
+  function arrivalsOf(device: string): Arrivals {
+    let ofDevice = arrivals.get(device);
+    if (ofDevice === undefined) {
+      ofDevice = {
+        lastAt: saved?.lastAt[device] ?? 0,
+        packAgesMs: [...(saved?.packAgesMs[device] ?? [])],
+        lagMs: saved?.lagMs[device] ?? NEVER,
+        lateCount: saved?.lateCount[device] ?? 0,
+        packMs: NO_PACK,
+      };
+      arrivals.set(device, ofDevice);
+    }
+    return ofDevice;
+  }
+
+  /** One figure of each device that has it. */
+  function byDevice<T>(figure: (ofDevice: Arrivals) => T | undefined): Record<string, T> {
+    const figures: Record<string, T> = {};
+    for (const [device, ofDevice] of arrivals) {
+      const value = figure(ofDevice);
+      if (value !== undefined) figures[device] = value;
+    }
+    return figures;
   }
 
   /** Up to where every device has come, of those heard since `sinceMs` (0: of all). */
   function leastAt(sinceMs: number): number {
-    let least = Number.POSITIVE_INFINITY;
-    for (const device of devices) {
-      const at = lastAt.get(device) ?? 0;
-      if (at >= sinceMs) least = Math.min(least, at);
-    }
+    let least = NEVER;
+    for (const { lastAt } of sited) if (lastAt >= sinceMs) least = Math.min(least, lastAt);
     return least;
   }
 
@@ -226,11 +261,16 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   }
 
   /** What is held up to a time, in order; a clock that runs ahead waits for the present. */
-  function takeHeld(upToMs: number): Reading[] {
-    if (oldestHeldMs > upToMs || isAhead(oldestHeldMs)) return [];
+  function takeHeld(upToMs: number): readonly Reading[] {
+    if (oldestHeldMs > upToMs || isAhead(oldestHeldMs)) return NONE;
+    oldestHeldMs = NEVER;
+    if (held.length === 1) {
+      const only = held;
+      held = [];
+      return only;
+    }
     const events: Reading[] = [];
     const kept: Reading[] = [];
-    oldestHeldMs = Number.POSITIVE_INFINITY;
     for (const reading of held) {
       if (reading.at <= upToMs && !isAhead(reading.at)) {
         events.push(reading);
@@ -259,10 +299,10 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
         ...{ pulseMs, arrivedMs, lateSinceMs, lateArrivedMs, releasedMs, lagsToldMs, inBacklog },
         ...{ comeToMs, cameToMs },
       },
-      lastAt: Object.fromEntries(lastAt),
-      packAgesMs: Object.fromEntries(packAgesMs),
-      lagMs: Object.fromEntries(lagMs),
-      lateCount: Object.fromEntries(lateCount),
+      lastAt: byDevice(({ lastAt }) => (lastAt === 0 ? undefined : lastAt)),
+      packAgesMs: byDevice(({ packAgesMs }) => (packAgesMs.length === 0 ? undefined : packAgesMs)),
+      lagMs: byDevice(({ lagMs }) => (lagMs === NEVER ? undefined : lagMs)),
+      lateCount: byDevice(({ lateCount }) => (lateCount === 0 ? undefined : lateCount)),
       held,
       late,
     };

@@ -21,6 +21,7 @@ export const ctNoSignal = defineDetector({
   kind: 'ct-no-signal',
   thresholds: {},
   wants: ['meter', 'battery'],
+  onWiringNews: true,
   delays: () => NO_DELAYS,
   subjects: clampSubjects,
   state: statelessSchema,

@@ -25,6 +25,7 @@ export const ctRatio = defineDetector({
   kind: 'ct-ratio',
   thresholds: {},
   wants: ['meter', 'battery'],
+  onWiringNews: true,
   delays: () => NO_DELAYS,
   subjects: clampSubjects,
   state: statelessSchema,

@@ -20,6 +20,7 @@ export const inletCtReversed = defineDetector({
   kind: 'inlet-ct-reversed',
   thresholds: {},
   wants: ['meter', 'battery'],
+  onWiringNews: true,
   delays: () => NO_DELAYS,
   subjects: (site) => site.inlets.map(({ number }) => `inlet ${number}`),
   state: statelessSchema,

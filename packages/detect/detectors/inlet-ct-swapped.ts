@@ -19,6 +19,7 @@ export const inletCtSwapped = defineDetector({
   kind: 'inlet-ct-swapped',
   thresholds: {},
   wants: ['meter', 'battery'],
+  onWiringNews: true,
   delays: () => NO_DELAYS,
   subjects: (site) => (site.inlets.length === 2 ? ['inlets'] : []),
   state: statelessSchema,

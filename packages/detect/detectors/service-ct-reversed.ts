@@ -21,6 +21,7 @@ export const serviceCtReversed = defineDetector({
   kind: 'service-ct-reversed',
   thresholds: {},
   wants: ['meter', 'battery'],
+  onWiringNews: true,
   delays: () => NO_DELAYS,
   subjects: () => ['L1', 'L2'],
   state: statelessSchema,

@@ -20,6 +20,7 @@ export const serviceCtSwapped = defineDetector({
   kind: 'service-ct-swapped',
   thresholds: {},
   wants: ['meter', 'battery'],
+  onWiringNews: true,
   delays: () => NO_DELAYS,
   subjects: () => ['service'],
   state: statelessSchema,
