@@ -16,4 +16,5 @@ export type {
   StateBody,
   Truth,
 } from './scenario.ts';
+export { drawSite } from './score/draw-site.ts';
 export { capAlertXml } from './storm-alert.ts';

@@ -26,6 +26,8 @@ import { writeFound } from './write-found.ts';
 
 /** A lease is renewed when a third of it is gone. */
 const RENEWALS_A_LEASE = 3;
+/** Checkpoints written with one round, so that thousands of sites that are due together don't hold the rest up. */
+const SAVES_A_ROUND = 200;
 
 export interface WorkerDeps {
   readonly connection: Connection;
@@ -74,24 +76,35 @@ async function work(deps: WorkerDeps, held: HeldShards, onProgress: () => void):
   await checkpoint(deps, held);
 }
 
-/** Takes a fair share of the shards, and gives back what is more than that. */
+/**
+ * Takes a fair share of the shards, and gives back what is more than that. Shards are taken one by one: loading
+ * thousands of sites takes longer than a lease lasts, and each further one renews those held.
+ */
 async function keepLeases({ config, connection, log, name }: WorkerDeps, held: HeldShards): Promise<void> {
   const workers = new Set([...(await listWorkers(connection.db, 'rules')), name]).size;
   const wanted = Math.ceil(SHARD_COUNT / workers);
-  const leased = await leaseShards(connection.db, name, wanted, config.leaseMs);
-  const have = new Set(leased.map((shard) => shard.no));
-  for (const no of [...held.shards.keys()])
-    if (!have.has(no)) throw new StartOver(`lost the lease of shard ${no}`);
-  const fresh = leased.filter((shard) => !held.shards.has(shard.no));
-  const surplus = [...held.shards.keys()].slice(wanted);
-  if (surplus.length > 0) {
-    await releaseShards(connection.db, name, surplus);
-    for (const no of surplus) held.drop(no);
-    log.info({ released: surplus.length, held: held.shards.size }, 'gave shards to another worker');
+  const before = held.shards.size;
+  for (;;) {
+    const leased = await leaseShards(
+      connection.db,
+      name,
+      Math.min(wanted, held.shards.size + 1),
+      config.leaseMs,
+    );
+    const have = new Set(leased.map((shard) => shard.no));
+    for (const no of held.shards.keys())
+      if (!have.has(no)) throw new StartOver(`lost the lease of shard ${no}`);
+    const fresh = leased.filter((shard) => !held.shards.has(shard.no));
+    if (fresh.length === 0) break;
+    await held.load(fresh);
   }
-  if (fresh.length === 0) return;
-  await held.load(fresh);
-  log.info({ taken: fresh.length, held: held.shards.size, workers }, 'took shards');
+  const taken = held.shards.size - before;
+  if (taken > 0) log.info({ taken, held: held.shards.size, workers }, 'took shards');
+  const surplus = [...held.shards.keys()].slice(wanted);
+  if (surplus.length === 0) return;
+  await releaseShards(connection.db, name, surplus);
+  for (const no of surplus) held.drop(no);
+  log.info({ released: surplus.length, held: held.shards.size }, 'gave shards to another worker');
 }
 
 /** The newest pulse judged: the ingest's clock. */
@@ -136,7 +149,11 @@ async function round(deps: WorkerDeps, held: HeldShards, clock: Clock): Promise<
   if (caughtUp.length > 0) await settle(deps, caughtUp);
   metrics.readings.inc(judged.readings);
   metrics.transitions.inc(judged.found.length);
-  if (judged.pulseMs !== undefined) metrics.lag.set(Math.max(0, now - judged.pulseMs) / 1000);
+  if (judged.pulseMs !== undefined) {
+    const lagS = Math.max(0, now - judged.pulseMs) / 1000;
+    metrics.lag.set(lagS);
+    metrics.lags.observe(lagS);
+  }
   return true;
 }
 
@@ -147,13 +164,19 @@ function furthestBehind(held: HeldShards): HeldShard[] {
   return shards.filter((shard) => shard.tx === oldest);
 }
 
-/** The sites whose last checkpoint is long ago; none while a shard reads again what it had judged before. */
+/** Some sites whose last checkpoint is long ago; none while a shard reads again what it had judged before. */
 function dueWatches(shards: readonly HeldShard[], everyMs: number): SiteWatch[] {
   const now = Date.now();
-  return shards
-    .filter((shard) => shard.catchingUpTo === undefined)
-    .flatMap((shard) => [...shard.watches.values()])
-    .filter((watch) => now >= watch.savedAtMs + everyMs);
+  const due: SiteWatch[] = [];
+  for (const shard of shards) {
+    if (shard.catchingUpTo !== undefined) continue;
+    for (const watch of shard.watches.values()) {
+      if (now < watch.savedAtMs + everyMs) continue;
+      due.push(watch);
+      if (due.length === SAVES_A_ROUND) return due;
+    }
+  }
+  return due;
 }
 
 function savedStates(watches: readonly SiteWatch[]): SavedState[] {

@@ -6,6 +6,7 @@ import { type Publisher, residentMiB, startPublisher } from './bench-run.ts';
 import { hasTools, startByHand, type Tool } from './by-hand.ts';
 import { measureCeiling } from './ceiling.ts';
 import { type PackShape, PERIOD_MS } from './fleet.ts';
+import { live } from './live.ts';
 import {
   type Bench,
   loadOf,
@@ -343,4 +344,5 @@ export const ROWS_OF_BENCH: Readonly<Record<string, { readonly title: string; re
   e: { title: 'two ingest workers against one', run: twoWorkers },
   f: { title: 'endpoint and broker, with 1 to 5,000 connections', run: manyConnections },
   g: { title: 'ways to write, one connection each', run: writePaths },
+  live: { title: 'thousands of sites live, judged in time, rules workers killed', run: live },
 };

@@ -1,6 +1,7 @@
 // A service as a real process of its own, so that a test can kill it.
 
 import { type ChildProcess, fork } from 'node:child_process';
+import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
 
 const SERVICES = join(import.meta.dirname, '../../services');
@@ -13,6 +14,8 @@ export interface ServiceProcess {
   kill(): Promise<void>;
   /** SIGTERM, and waits; resolves with the exit code. */
   stop(): Promise<number | null>;
+  /** Resident memory now, MiB; 0 when it is not running. */
+  residentMiB(): number;
   /** The last lines it wrote. */
   output(): string;
 }
@@ -53,6 +56,11 @@ export function serviceProcess(name: string, environment: Readonly<Record<string
       await end('SIGKILL');
     },
     stop: () => end('SIGTERM'),
+    residentMiB() {
+      if (child?.pid === undefined || child.exitCode !== null || child.signalCode !== null) return 0;
+      const status = readFileSync(`/proc/${child.pid}/status`, 'utf8');
+      return Number(/VmRSS:\s+(\d+)/.exec(status)?.[1] ?? 0) / 1024;
+    },
     output: () => output,
   };
 }
