@@ -118,11 +118,14 @@ async function round(deps: WorkerDeps, held: HeldShards, clock: Clock): Promise<
   const shards = furthestBehind(held);
   const first = shards[0];
   if (first === undefined) return false;
+  await settle(deps, shards);
   const window = await findNextWindow(connection.pool, first.tx, config.windowReadings);
   if (window === undefined) return false;
   // Shards that are further on join when this one has reached them.
   const next = Math.min(...[...held.shards.values()].map(({ tx }) => (tx > first.tx ? tx : window.toTx)));
-  const upTo = { fromTx: window.fromTx, toTx: Math.min(window.toTx, next) };
+  // Up to what was judged before, and no further: there it is settled what stands.
+  const again = shards.flatMap(({ catchingUpTo }) => catchingUpTo ?? []);
+  const upTo = { fromTx: window.fromTx, toTx: Math.min(window.toTx, next, ...again) };
 
   const judged = await judgeWindow(connection, held, shards, upTo, clock.ms);
   clock.ms = Math.max(clock.ms, judged.pulseMs ?? 0);
@@ -141,12 +144,7 @@ async function round(deps: WorkerDeps, held: HeldShards, clock: Clock): Promise<
   });
   const now = Date.now();
   for (const watch of due) watch.savedAtMs = now;
-  const caughtUp: HeldShard[] = [];
-  for (const shard of shards) {
-    shard.tx = upTo.toTx;
-    if (shard.catchingUpTo !== undefined && shard.tx >= shard.catchingUpTo) caughtUp.push(shard);
-  }
-  if (caughtUp.length > 0) await settle(deps, caughtUp);
+  for (const shard of shards) shard.tx = upTo.toTx;
   metrics.readings.inc(judged.readings);
   metrics.transitions.inc(judged.found.length);
   if (judged.pulseMs !== undefined) {
@@ -193,7 +191,9 @@ function savedStates(watches: readonly SiteWatch[]): SavedState[] {
  * and not with them (their saved state was lost, or of an older shape). What no detector can have found, because
  * the registration changed, is closed.
  */
-async function settle({ connection, log }: WorkerDeps, shards: readonly HeldShard[]): Promise<void> {
+async function settle({ connection, log }: WorkerDeps, held: readonly HeldShard[]): Promise<void> {
+  const shards = held.filter(({ catchingUpTo, tx }) => catchingUpTo !== undefined && tx >= catchingUpTo);
+  if (shards.length === 0) return;
   const watches = new Map(shards.flatMap((shard) => [...shard.watches]));
   const stored = await listStandingIncidents(connection.db, [...watches.keys()]);
   await connection.db.transaction().execute(async (tx) => {
