@@ -55,7 +55,7 @@ export function lastsMs(energyWh: number, fromMs: number, drainW: (atMs: number)
 
 /** The registration of a battery; every battery detector's subject has one. */
 export function batteryOf(site: Site, device: string): SiteBattery {
-  const battery = site.batteries.find((b) => b.device === device);
-  if (battery === undefined) throw new Error(`site ${site.id} has no battery ${device}`);
-  return battery;
+  // Asked for at every reading: a loop takes half the time of `find`.
+  for (const battery of site.batteries) if (battery.device === device) return battery;
+  throw new Error(`site ${site.id} has no battery ${device}`);
 }

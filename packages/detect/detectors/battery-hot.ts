@@ -5,7 +5,7 @@
 // Sources: 55 Cel and 2 min: common practice for iron-phosphate cells, whose data sheets end at 55 to 60.
 
 import { zoneClock } from '@afterwatt/tariff';
-import type { BatteryReading, Site } from '@afterwatt/wire';
+import type { BatteryReading, Site, SiteBattery } from '@afterwatt/wire';
 import { z } from 'zod';
 import { batteryOf } from '../backup-time.ts';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
@@ -96,6 +96,7 @@ export const batteryHot = defineDetector({
   readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
+  about: (device, site) => batteryOf(site, device),
   state: schema,
   start: () => ({
     firstMs: null,
@@ -109,13 +110,20 @@ export const batteryHot = defineDetector({
     hotSinceMs: null,
     unexplainedSinceMs: null,
   }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
-    if (event.kind !== 'battery') return undefined;
+  observe({ subject, about: battery, state, event, view, values }): Verdict | undefined {
+    if (battery === undefined || event.kind !== 'battery') return undefined;
     const { tempC, at } = event;
     if (tempC === null) return undefined;
-    const expectedC = learn(state, event, tempC, view.site);
+    learn(state, event, tempC, battery, view.site);
     if (tempC > values.hotC) state.hotSinceMs ??= at;
     else if (tempC <= values.hotC - values.deadbandC) state.hotSinceMs = null;
+    // Cool by any history: nearly always, so what the history explains need not be known.
+    const isCool = tempC - (WARM_C - values.unexplainedC) <= values.unexplainedC - values.deadbandC;
+    if (isCool && state.hotSinceMs === null) {
+      state.unexplainedSinceMs = null;
+      return ABSENT;
+    }
+    const expectedC = explainedC(state, at, view.site);
     const overC = tempC - Math.max(expectedC, WARM_C - values.unexplainedC);
     if (overC > values.unexplainedC) state.unexplainedSinceMs ??= at;
     else if (overC <= values.unexplainedC - values.deadbandC) state.unexplainedSinceMs = null;
@@ -177,16 +185,19 @@ function finite(value: number): number | string {
   return Number.isFinite(value) ? rounded(value) : 'not known yet';
 }
 
-/**
- * Takes a reading into the history.
- * @returns the temperature that load and history explain at this hour, Cel; Infinity before enough was learned
- */
-function learn(state: State, { at, acW, device }: BatteryReading, tempC: number, site: Site): number {
+/** Takes a reading into the history. */
+function learn(
+  state: State,
+  { at, acW }: BatteryReading,
+  tempC: number,
+  { chargeLimitWatts }: SiteBattery,
+  site: Site,
+): void {
   state.firstMs ??= at;
   const stepMs = at - state.lastMs;
   if (stepMs > 0) {
     state.lastMs = at;
-    const share = (acW ?? 0) / batteryOf(site, device).chargeLimitWatts;
+    const share = (acW ?? 0) / chargeLimitWatts;
     state.heat += (share * share - state.heat) * Math.min(1, stepMs / THERMAL_MS);
   }
   const hour = Math.floor(at / HOUR_MS);
@@ -198,10 +209,12 @@ function learn(state: State, { at, acW, device }: BatteryReading, tempC: number,
   }
   state.hourWarmest = Math.max(state.hourWarmest, tempC);
   state.hourHeat = Math.max(state.hourHeat, state.heat);
-  return explainedC(state, at - state.firstMs, hourOfDay(hour, site));
 }
 
-function explainedC({ warmest, mostHeat, heat }: State, heardMs: number, ofDay: number): number {
+/** The temperature that load and history explain at this hour, Cel; Infinity before enough was learned. */
+function explainedC({ firstMs, warmest, mostHeat, heat }: State, at: number, site: Site): number {
+  const heardMs = at - (firstMs ?? at);
+  const ofDay = hourOfDay(Math.floor(at / HOUR_MS), site);
   const known = warmest[ofDay] ?? NONE;
   const rise = (usualPct: number) => FULL_POWER_RISE_C * Math.max(0, heat - usualPct / 100);
   if (heardMs >= LEARNED_MS && known > NONE) return known + rise(mostHeat[ofDay] ?? 0);

@@ -9,7 +9,7 @@
 
 import { CONTINUOUS_LOAD_S, continuousLimitA, continuousLimitW } from '@afterwatt/electrical';
 import { planCharge } from '@afterwatt/storm';
-import type { SiteInlet } from '@afterwatt/wire';
+import type { Site, SiteInlet } from '@afterwatt/wire';
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Facts, type Verdict, type Words } from '../detector.ts';
 import type { SiteEvent } from '../event.ts';
@@ -85,14 +85,15 @@ export const inletContinuousLoad = defineDetector({
   delays: () => ({ onDelayMs: 0, offDelayMs: 10 * MINUTE_MS }),
   readingsOf: circuitDevices,
   subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
-  about: (subject, site) => inletNamed(site, subject),
+  about: aboutCircuit,
   state: stateSchema,
   start: () => ({ meter: startStretch(), batteries: startStretch(), told: false }),
-  observe({ about: inlet, state, event, view, values }): Verdict | undefined {
-    if (inlet === undefined) return undefined;
+  observe({ about, state, event, view, values }): Verdict | undefined {
+    if (about === undefined) return undefined;
+    const { inlet, addsUp } = about;
     // In an outage a battery feeds its own outlets: only the channel says what the inlet carries.
     if (event.kind === 'battery' && view.grid.present === false) return undefined;
-    const wholeBreaker = isFirstOfBreaker(inlet, view.site) && !anotherIsOver(inlet, event, view);
+    const wholeBreaker = addsUp && !anotherIsOver(inlet, event, view);
     if (!measureCircuit(inlet, wholeBreaker, event, view, load)) return undefined;
     const stretch = event.kind === 'meter' ? state.meter : state.batteries;
     takeReading(stretch, event.at, load, ratioOf(load, inlet, view), values.dipMinutes * MINUTE_MS);
@@ -116,6 +117,12 @@ export const inletContinuousLoad = defineDetector({
   },
   words: ({ subject, facts }) => words(subject, facts),
 });
+
+/** The inlet, and whether what adds up on its breaker is told of it. */
+function aboutCircuit(subject: string, site: Site) {
+  const inlet = inletNamed(site, subject);
+  return inlet && { inlet, addsUp: isFirstOfBreaker(inlet, site) };
+}
 
 /** The word of the event at hand; used up before the next is measured. */
 const load = emptyCircuitLoad();

@@ -95,7 +95,7 @@ export const inletOverCap = defineDetector({
   delays: (values) => ({ onDelayMs: 0, offDelayMs: values.clearSeconds * 1000 }),
   readingsOf: circuitDevices,
   subjects: (site) => site.inlets.map((inlet) => inletSubject(inlet.number)),
-  about: (subject, site) => inletNamed(site, subject),
+  about: aboutCircuit,
   state: stateSchema,
   start: (subject, site) => {
     const inlet = inletNamed(site, subject);
@@ -106,8 +106,9 @@ export const inletOverCap = defineDetector({
       trusts: site.inlets.map(startChannelTrust),
     };
   },
-  observe({ about: inlet, state, event, view, values }): Verdict | undefined {
-    if (inlet === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
+  observe({ about, state, event, view, values }): Verdict | undefined {
+    if (about === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
+    const { inlet, breakerA } = about;
     const witness = event.kind === 'meter' ? 'meter' : 'batteries';
     const accuracy = view.site.meter.accuracyPct / 100;
     if (event.kind === 'meter') {
@@ -126,9 +127,11 @@ export const inletOverCap = defineDetector({
       if (!measureCircuit(inlet, circuit.wholeBreaker, event, view, load)) continue;
       if (circuit.wholeBreaker && anotherIsOver(inlet, event, view, isParted)) continue;
       heard = true;
-      const ratio = ratioOf(load, circuit.wholeBreaker, inlet, view.site, isParted);
+      const ratio = circuit.wholeBreaker
+        ? ampsOf(load, view.site, isParted) / breakerA
+        : ratioOf(load, inlet, view.site, isParted);
       const hold = circuit[witness];
-      heatBreaker(circuit, witness, event.at, breakerAmps(inlet, view.site));
+      heatBreaker(circuit, witness, event.at, breakerA);
       observeHold(hold, event.at, ratio, load.periodMs, 1 + accuracy, 1);
       const atOnce = load.sources === 1 && load.plausible && ratio >= values.atOncePct / 100;
       if (atOnce || isHeld(hold, load.sources, accuracy, values.holdSeconds * 1000)) {
@@ -146,7 +149,7 @@ export const inletOverCap = defineDetector({
       notePeak(circuit, ratio);
       if (worst === undefined || circuit.peakRatio > worst.peakRatio) worst = circuit;
     }
-    if (worst !== undefined) return present(worst, inlet, event.at, view.site);
+    if (worst !== undefined) return present(worst, about, event.at, view.site);
     return heard && below ? ABSENT : undefined;
   },
   words: ({ subject, facts }) => words(subject, facts),
@@ -156,21 +159,27 @@ export const inletOverCap = defineDetector({
 const load = emptyCircuitLoad();
 const loadOfAnother = emptyCircuitLoad();
 
-/** The load as a share of what the circuit may carry. */
-function ratioOf(
-  load: CircuitLoad,
-  wholeBreaker: boolean,
-  inlet: SiteInlet,
-  site: Site,
-  isParted: boolean,
-): number {
-  const watts = Math.abs(load.watts);
-  const ampsAtNominal = watts / site.service.nominalVolts;
-  // What a leg draws for want of voltage is the open neutral's, and told as that.
-  const amps = isParted ? Math.min(Math.abs(load.amps), ampsAtNominal) : Math.abs(load.amps);
-  return wholeBreaker
-    ? amps / breakerAmps(inlet, site)
-    : Math.max(amps / inlet.capAmps, watts / inlet.capWatts);
+interface About {
+  readonly inlet: SiteInlet;
+  /** Rating of its breaker; the least where inlets that share it are registered differently. */
+  readonly breakerA: number;
+}
+
+function aboutCircuit(subject: string, site: Site): About | undefined {
+  const inlet = inletNamed(site, subject);
+  if (inlet === undefined) return undefined;
+  const sharing = site.inlets.filter((other) => other === inlet || shareBreaker(inlet, other));
+  return { inlet, breakerA: Math.min(...sharing.map(({ breakerAmps }) => breakerAmps)) };
+}
+
+/** The load as a share of what the inlet may carry. */
+function ratioOf(load: CircuitLoad, inlet: SiteInlet, site: Site, isParted: boolean): number {
+  return Math.max(ampsOf(load, site, isParted) / inlet.capAmps, Math.abs(load.watts) / inlet.capWatts);
+}
+
+/** What a leg draws for want of voltage is the open neutral's, and told as that. */
+function ampsOf({ amps, watts }: CircuitLoad, site: Site, isParted: boolean): number {
+  return isParted ? Math.min(Math.abs(amps), Math.abs(watts) / site.service.nominalVolts) : Math.abs(amps);
 }
 
 /** One leg up, the other down, and their sum as it was: the mark of an open neutral. */
@@ -178,13 +187,6 @@ function haveLegsParted({ l1V, l2V }: MeterReading, site: Site): boolean {
   if (l1V === null || l2V === null) return false;
   const nominalV = site.service.nominalVolts;
   return Math.abs(l1V + l2V - 2 * nominalV) < 0.08 * nominalV && Math.abs(l1V - l2V) > 0.1 * nominalV;
-}
-
-/** Rating of the breaker that inlets share; the least where they are registered differently. */
-function breakerAmps(inlet: SiteInlet, site: Site): number {
-  let least = inlet.breakerAmps;
-  for (const other of site.inlets) if (shareBreaker(inlet, other)) least = Math.min(least, other.breakerAmps);
-  return least;
 }
 
 /** An inlet that is over its own cap is told by itself: then the breaker's sum is no second fault. */
@@ -195,7 +197,7 @@ function anotherIsOver(inlet: SiteInlet, event: SiteEvent, view: SiteView, isPar
       event.kind === 'meter'
         ? measureCircuit(other, false, event, view, loadOfAnother)
         : measureBatteries(other, view, loadOfAnother);
-    if (heard && ratioOf(loadOfAnother, false, other, view.site, isParted) > 1) return true;
+    if (heard && ratioOf(loadOfAnother, other, view.site, isParted) > 1) return true;
   }
   return false;
 }
@@ -285,11 +287,11 @@ function notePeak(circuit: Circuit, ratio: number): void {
   circuit.peakW = load.watts;
 }
 
-function present(circuit: Circuit, inlet: SiteInlet, atMs: number, site: Site): Verdict {
+function present(circuit: Circuit, { inlet, breakerA }: About, atMs: number, site: Site): Verdict {
   const { sinceMs, witness, wholeBreaker, peakRatio } = circuit;
   const peakA = rounded(Math.abs(circuit.peakA), 1);
   const peakW = rounded(Math.abs(circuit.peakW));
-  const limitA = wholeBreaker ? breakerAmps(inlet, site) : inlet.capAmps;
+  const limitA = wholeBreaker ? breakerA : inlet.capAmps;
   const byPower = !wholeBreaker && peakA <= limitA;
   const tripPct = Math.round(100 * circuit.heat[witness ?? 'meter'].usedFraction);
   const devices = site.batteries

@@ -77,6 +77,7 @@ export const readingsLost = defineDetector({
   readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
+  about: registeredPeriodS,
   state: schema,
   start: () => ({
     lastMs: 0,
@@ -94,7 +95,7 @@ export const readingsLost = defineDetector({
     longMissing: 0,
     longGaps: 0,
   }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe({ subject, about: periodS = 0, state, event, view, values }): Verdict | undefined {
     switch (event.kind) {
       case 'lags':
         if ((event.late[subject] ?? 0) > 0) state.lateUntilMs = view.nowMs + LATE_MS;
@@ -112,7 +113,7 @@ export const readingsLost = defineDetector({
         if (event.seq === null) return undefined;
         const turned = turnTo(state, event.at);
         const settled = settle(state, event.at);
-        const lost = count(state, event, event.seq, registeredPeriodMs(view.site, event));
+        const lost = count(state, event, event.seq, 1000 * (event.periodS ?? periodS));
         return turned || settled || lost ? judge(subject, state, values, event.at, turned) : undefined;
       }
       case 'state':
@@ -135,9 +136,8 @@ export const readingsLost = defineDetector({
   }),
 });
 
-function registeredPeriodMs(site: Site, { device, periodS }: Reading): number {
-  const battery = site.batteries.find((candidate) => candidate.device === device);
-  return 1000 * (periodS ?? battery?.periodSeconds ?? site.meter.periodSeconds);
+function registeredPeriodS(device: string, { batteries, meter }: Site): number {
+  return batteries.find((battery) => battery.device === device)?.periodSeconds ?? meter.periodSeconds;
 }
 
 /** @returns whether something is now known to be lost */
