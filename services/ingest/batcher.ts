@@ -25,6 +25,8 @@ export interface Batcher {
   /** @returns false when what is held has reached its bound: send no more until onRoom */
   take(message: Message): boolean;
   onRoom(listener: () => void): void;
+  /** More has come than is being written. */
+  isBehind(): boolean;
   /** Writes what is held, then ends; gives up where the database is not there. */
   drain(): Promise<void>;
 }
@@ -235,6 +237,7 @@ export function startBatcher(deps: BatcherDeps): Batcher {
     onRoom(listener) {
       roomListener = listener;
     },
+    isBehind: () => next < waiting.length && writing.size === WRITES_AT_ONCE,
     async drain() {
       ending.abort();
       wake();

@@ -69,7 +69,8 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
     const quarantine = keepQuarantine({ pool: connection.pool, take: batcher.take, registry, metrics, log });
     releases.add('quarantine', () => quarantine.close());
     releases.add('upkeep', scheduleUpkeep(connection.pool, config.retention, log, fail));
-    releases.add('roll-ups', keepRolledUp({ pool: connection.pool, metrics, log, fail }));
+    const rollingUp = { pool: connection.pool, metrics, isBusy: batcher.isBehind, log, fail };
+    releases.add('roll-ups', keepRolledUp(rollingUp));
     // Undone in reverse: take no more, write what was taken, send its acknowledgements, close.
     releases.add('connections', () => source?.close());
     releases.add('batches', () => batcher.drain());
