@@ -7,6 +7,7 @@ import { hasTools, startByHand, type Tool } from './by-hand.ts';
 import { measureCeiling } from './ceiling.ts';
 import { type PackShape, PERIOD_MS } from './fleet.ts';
 import { live } from './live.ts';
+import { benchRollUps } from './roll-ups.ts';
 import {
   type Bench,
   loadOf,
@@ -344,5 +345,6 @@ export const ROWS_OF_BENCH: Readonly<Record<string, { readonly title: string; re
   e: { title: 'two ingest workers against one', run: twoWorkers },
   f: { title: 'endpoint and broker, with 1 to 5,000 connections', run: manyConnections },
   g: { title: 'ways to write, one connection each', run: writePaths },
+  h: { title: 'roll-ups: speed, size, and a year of one site', run: benchRollUps },
   live: { title: 'thousands of sites live, judged in time, rules workers killed', run: live },
 };
