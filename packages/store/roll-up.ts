@@ -108,7 +108,7 @@ async function makeDue(
 ): Promise<number | undefined> {
   const over = new Date(nowMs - BIN_MS[bin] - GRACE_MS);
   const due = await pool.query<{ months: Date[] | null }>(
-    `select array_agg(distinct date_trunc('month', at)) as months from (${DUE}) due`,
+    `select array_agg(distinct date_trunc('month', at)) as months from rollup_due where ctid = any (array(${DUE}))`,
     [kind, bin, over, most],
   );
   const months = due.rows[0]?.months ?? null;
@@ -146,12 +146,10 @@ async function inStep<T>(pool: pg.Pool, work: (client: pg.ClientBase) => Promise
 }
 
 /** $1 kind, $2 bin, $3 the newest start of one that is over, $4 how many. */
-const DUE = `select site_no, device_no, at from rollup_due where kind = $1 and bin = $2 and at <= $3
-  order by at desc limit $4`;
+const DUE = `select ctid from rollup_due where kind = $1 and bin = $2 and at <= $3 order by at desc limit $4`;
 
-const TAKE = `delete from rollup_due d using (${DUE}) due
-  where d.site_no = due.site_no and d.device_no = due.device_no and d.kind = $1 and d.bin = $2 and d.at = due.at
-  returning d.site_no, d.device_no, d.at`;
+/** By their places in the table: a join with them would be planned as if there were few, and go through all for each. */
+const TAKE = `delete from rollup_due where ctid = any (array(${DUE})) returning site_no, device_no, at`;
 
 /**
  * A reading touches its own minute and those over which power runs to it from the reading before and from it to the
