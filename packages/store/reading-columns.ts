@@ -199,14 +199,14 @@ function rolledQuery(
       ${sql.raw(minutesSql(kind, 'stretch'))}
     )${
       bin === '1m'
-        ? sql`, fresh as (select * from live)`
+        ? sql`, stale as (select at from due union all select at from live), fresh as (select * from live)`
         : sql`, stale as materialized (
       select distinct ${start('at')} as at from (select at from due union select at from live) touched
     ), finer as (
       select of.*, stale.at as stretch from stale cross join lateral (
         select ${columns} from ${minutes} where ${ofDevice}
           and at >= stale.at - interval '3 hours' and at < stale.at + ${length} + interval '3 hours'
-          and ${start('at')} = stale.at and at <> all (select at from live)
+          and ${start('at')} = stale.at and at <> all (select at from live union all select at from due where bin = '1m')
       ) of
       union all select *, ${start('at')} from live
     ), fresh (${columns}) as materialized (
@@ -215,7 +215,7 @@ function rolledQuery(
     }
     select at as time, ${selected(fields)} from ${sql.table(`${kind}_${bin}`)}
     where ${ofDevice} and at >= (select first_at from asked) and at < ${to}
-      and at <> all (select at from fresh) and ${isTold}
+      and at <> all (select at from stale) and ${isTold}
     union all
     select at, ${selected(fields)} from fresh
     where at >= (select first_at from asked) and at < ${to} and ${isTold}

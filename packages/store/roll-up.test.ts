@@ -418,6 +418,28 @@ describe('energy', () => {
     expect((await stored(place, '1m')).get(start)).toMatchObject({ covered: 25, 'l1.p.energy-pos': 25 });
   });
 
+  it('that ran across a gap is taken back when a reading comes into the gap', async () => {
+    const start = Date.UTC(2026, 4, 5, 18);
+    // The last promises ten minutes, and is reached from the first; the two between, which promise none, are not.
+    const outer = [
+      { at: start, l1W: 3600 },
+      { at: start + 1_000_000, l1W: 3600, periodS: 600 },
+    ];
+    for (const between of [[500], [970, 1010]]) {
+      const place = await aSite();
+      await insert(place, outer);
+      await rollUpAll();
+      const inner = between.map((second) => ({ at: start + second * 1000, l1W: 0 }));
+      await insert(place, inner);
+      await rollUpAll();
+      expectSame(
+        await stored(place, '1m'),
+        expected([...outer, ...inner], '1m', place.timeZone),
+        `${between}`,
+      );
+    }
+  });
+
   it("is held against the meter's own registers, which are said to differ where they do", async () => {
     const start = Date.UTC(2026, 4, 6, 12);
     const differs = async (shareCounted: number) => {

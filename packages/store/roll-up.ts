@@ -153,28 +153,31 @@ const TAKE = `delete from rollup_due where ctid = any (array(${DUE})) returning 
 
 /**
  * A reading touches its own minute and those over which power runs to it from the reading before and from it to the
- * next one. How far back is not looked up: it is as far as a gap is bridged, and those minutes are seldom made yet.
+ * next one, or ran to the next one past it. How far back is not looked up: it is as far as a gap is bridged, and those
+ * minutes are seldom made yet.
  */
 function noteSql(kind: Kind): string {
+  const read = `select at, period_s from ${kind}_reading r where r.site_no = f.site_no and r.device_no = f.device_no`;
+  // By the quarter of an hour, so that the look for the next reading is made seldom.
   return `
     with found as (
-      select site_no, device_no, date_bin('1 minute', at, 'epoch') as minute, max(at) as last_at, count(*) as readings,
-        min(at) filter (where period_s is null) as first_at,
-        min(at - least(${BRIDGED_PERIODS} * period_s, ${MOST_BRIDGED_S}) * interval '1 second')
-          filter (where period_s is not null) as promised_from
-      from ${kind}_reading where tx > $1 and tx <= $2 group by 1, 2, 3
+      select site_no, device_no, min(at) as first_at, max(at) as last_at, count(*) as readings
+      from ${kind}_reading where tx > $1 and tx <= $2
+      group by site_no, device_no, date_bin('15 minutes', at, 'epoch')
     ), reach as (
-      select f.site_no, f.device_no,
-        least(promised_from, first_at - least(${BRIDGED_PERIODS} * d.period_s, ${MOST_BRIDGED_S}) * interval '1 second') as from_at,
-        coalesce(next.at, last_at) as to_at
+      select f.site_no, f.device_no, of.from_at, of.to_at
       from found f join device d on d.no = f.device_no
-      left join lateral (
-        select at, period_s from ${kind}_reading r
-        where r.site_no = f.site_no and r.device_no = f.device_no
-          and r.at > f.last_at and r.at <= f.last_at + interval '${MOST_BRIDGED_S} seconds'
-        order by at limit 1
-      ) next on next.at - f.last_at <=
-        least(${BRIDGED_PERIODS} * coalesce(next.period_s, d.period_s), ${MOST_BRIDGED_S}) * interval '1 second'
+      cross join lateral (
+        select min(from_at) as from_at, max(at) as to_at
+        from (
+          select at, at - least(${BRIDGED_PERIODS} * coalesce(period_s, d.period_s), ${MOST_BRIDGED_S}) * interval '1 second' as from_at
+          from (
+            (${read} and at >= f.first_at and at <= f.last_at)
+            union all (${read} and at > f.last_at and at <= f.last_at + interval '${MOST_BRIDGED_S} seconds'
+              order by at limit 1)
+          ) touched
+        ) reaching where from_at <= f.last_at
+      ) of
     ), noted as (
       insert into rollup_due (site_no, device_no, kind, bin, at)
       select distinct site_no, device_no, '${kind}', '1m',
@@ -186,10 +189,26 @@ function noteSql(kind: Kind): string {
 
 function makeSqls(kind: Kind): Record<Bin, string> {
   return {
-    '1m': makeSql(kind, '1m', `stretch as (${STRETCHES}), made as (${minutesSql(kind, 'stretch')})`),
-    '15m': makeSql(kind, '15m', `made as (${coarseSql(kind, sourceOf(kind, '15m'))})`),
-    '1h': makeSql(kind, '1h', `made as (${coarseSql(kind, sourceOf(kind, '1h'))})`),
-    '1d': makeSql(kind, '1d', `made as (${coarseSql(kind, sourceOf(kind, '1d'))})`),
+    '1m': makeSql(
+      kind,
+      '1m',
+      `stretch as (${STRETCHES}), made (${rollUpColumns(kind).join(', ')}) as (${minutesSql(kind, 'stretch')})`,
+    ),
+    '15m': makeSql(
+      kind,
+      '15m',
+      `made (${rollUpColumns(kind).join(', ')}) as (${coarseSql(kind, sourceOf(kind, '15m'))})`,
+    ),
+    '1h': makeSql(
+      kind,
+      '1h',
+      `made (${rollUpColumns(kind).join(', ')}) as (${coarseSql(kind, sourceOf(kind, '1h'))})`,
+    ),
+    '1d': makeSql(
+      kind,
+      '1d',
+      `made (${rollUpColumns(kind).join(', ')}) as (${coarseSql(kind, sourceOf(kind, '1d'))})`,
+    ),
   };
 }
 
@@ -217,7 +236,8 @@ function sourceOf(kind: Kind, bin: keyof typeof SOURCE_BIN): string {
 }
 
 /**
- * Takes due stretches, writes their rows, and notes the coarser stretches that these belong to. Where what a row is
+ * Takes due stretches, writes their rows (a row that nothing is left for goes: its energy ran across a gap that a
+ * reading came into), and notes the coarser stretches that these belong to. Where what a row is
  * made of was dropped already, one that stands is better than what late readings alone would make: it stays, and only
  * a stretch that has none yet gets one.
  */
@@ -225,13 +245,14 @@ function makeSql(kind: Kind, bin: Bin, made: string): string {
   const columns = rollUpColumns(kind);
   const values = columns.filter((column) => !['site_no', 'device_no', 'at'].includes(column));
   const kept = { '1m': 'readings_from', '15m': 'minutes_from', '1h': undefined, '1d': undefined }[bin];
+  const standing = kept === undefined ? '' : `and stored.at >= (select ${kept} from rollup_state)`;
   const coarser = BINS.filter((other) => other !== '1m' && SOURCE_BIN[other] === bin);
   const parents = coarser.map(
     (other) => `, noted_${other} as (
       insert into rollup_due (site_no, device_no, kind, bin, at)
       select distinct site_no, device_no, '${kind}', '${other}',
-        ${binStart(other, 'written.at', `site.config ->> 'timeZone'`)}
-      from written ${other === '1d' ? 'join site on site.no = written.site_no' : ''} on conflict do nothing
+        ${binStart(other, 'due.at', `site.config ->> 'timeZone'`)}
+      from due ${other === '1d' ? 'join site on site.no = due.site_no' : ''} on conflict do nothing
     )`,
   );
   return `
@@ -239,8 +260,12 @@ function makeSql(kind: Kind, bin: Bin, made: string): string {
       insert into ${kind}_${bin} as stored (${columns.join(', ')}) select * from made
       on conflict (site_no, device_no, at) do update
         set (${values.join(', ')}) = row(${values.map((column) => `excluded.${column}`).join(', ')})
-        ${kept === undefined ? '' : `where stored.at >= (select ${kept} from rollup_state)`}
-      returning stored.site_no, stored.device_no, stored.at
+        where true ${standing}
+    ), gone as (
+      delete from ${kind}_${bin} stored using (
+        select site_no, device_no, at from due except select site_no, device_no, at from made
+      ) empty
+      where stored.site_no = empty.site_no and stored.device_no = empty.device_no and stored.at = empty.at ${standing}
     )${parents.join('')}
     select count(*)::int as stretches from due`;
 }

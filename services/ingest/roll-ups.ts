@@ -11,8 +11,8 @@ const SAY_EVERY_MS = 5_000;
 /** While readings come faster than they are written, roll-ups wait, but no longer than this. */
 const YIELDS_MS = 10 * 60_000;
 
-/** Steps of tens of milliseconds: the rules read only what is older than the oldest transaction still running. */
-const LIMITS: RollUpLimits = { readings: 20_000, stretches: 1_000 };
+/** Steps of less than a second: the rules read only what is older than the oldest transaction still running. */
+const LIMITS: RollUpLimits = { readings: 20_000, stretches: 4_000 };
 
 /** check_violation: there is no partition. One may have been dropped since it was looked at. */
 const NO_PARTITION = '23514';

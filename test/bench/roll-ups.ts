@@ -30,7 +30,7 @@ export async function benchRollUps(): Promise<Record<string, string | number>[]>
         from meter_reading group by 1, 2, 3`),
     );
     const ours = await timed(async () => {
-      while ((await rollUp(pool, { readings: 20_000, stretches: 1_000 }, Date.now()))?.isDone !== true);
+      while ((await rollUp(pool, { readings: 20_000, stretches: 4_000 }, Date.now()))?.isDone !== true);
     });
     const sizes = await pool.query<{ bin: string; rows: number; bytes: number }>(
       `select bin, (xpath('/row/n/text()', query_to_xml('select count(*) as n from ' || bin, false, true, '')))[1]::text::int as rows,
