@@ -32,6 +32,8 @@ export interface Case {
   readonly battery: (row: Row, hour: number, now: Instant, n: number) => Row | undefined;
   readonly site: Readonly<Record<string, unknown>>;
   readonly selfTest: boolean;
+  /** Seconds between readings, where they matter. */
+  readonly periodS?: number;
 }
 
 function aCase(name: string, it: Partial<Case> & { expected?: readonly Expected[] }): Case {
@@ -210,6 +212,20 @@ export const FAULTS: readonly Case[] = [
     site: { inlets: [{ ...INLET, leg: 'L2' }] },
     house: () => aHouse({ inletLegs: [1] }),
     meter: (row) => ({ ...row, 'l2.p': 0, 'l2.i': 0 }),
+  }),
+  aCase('L2 service CT gives no signal, with the only battery on L1', {
+    periodS: 10,
+    expected: [expected('ct-no-signal', 'L2', 'medium', 24 * HOUR)],
+    allowed: ['sensor-flatline'],
+    meter: (row) => ({ ...row, 'l2.p': 0, 'l2.i': 0 }),
+  }),
+  aCase('L1 service CT gives no signal, with the only battery on L2', {
+    periodS: 10,
+    expected: [expected('ct-no-signal', 'L1', 'medium', 24 * HOUR)],
+    allowed: ['sensor-flatline'],
+    site: { inlets: [{ ...INLET, leg: 'L2' }] },
+    house: () => aHouse({ inletLegs: [1] }),
+    meter: (row) => ({ ...row, 'l1.p': 0, 'l1.i': 0 }),
   }),
   aCase('inlet CT gives no signal', {
     hours: 6,

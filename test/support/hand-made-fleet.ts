@@ -75,7 +75,7 @@ export async function publishCases(
     const site = `case-${no + 1}`;
     const days = Math.ceil((of.startHour + of.hours) / 24);
     const fromS = today - (of.daysAgo - 1 + days) * DAY_S + of.startHour * 3_600;
-    const periodS = periodOf(of.hours);
+    const periodS = of.periodS ?? periodOf(of.hours);
     await register(station, site, of, periodS);
     await publish(client, site, of, fromS, periodS, STYLES[no % STYLES.length] ?? {});
     const toS = fromS + of.hours * 3_600;

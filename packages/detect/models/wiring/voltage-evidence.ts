@@ -1,8 +1,7 @@
 // A load pulls its own leg's voltage down and, through the neutral, the other's up: with source E, service
 // impedance Zs and neutral impedance Zn, v1 - v2 = -(i1 - i2)(Zs + 2 Zn), whatever the grid does to both. So a
 // load on one leg alone tells where the arrow of that leg's clamp points, without any battery: v1 - v2 falls
-// when i1 rises. (Kirchhoff's voltage law on the two halves of a 120/240 V service; resistive loads.) And a leg
-// whose clamp shows nothing, while v1 - v2 moves as if it carried loads, has a dead clamp.
+// when i1 rises. (Kirchhoff's voltage law on the two halves of a 120/240 V service; resistive loads.)
 //
 // Voltages are rounded and noisy, so each load says little, and nothing until a usual slope is known.
 
@@ -11,6 +10,7 @@ import { z } from 'zod';
 import { type ClampPair, learn, medianOf } from './clamp-pair.ts';
 import { NO_SIGNAL_W } from './service-sign.ts';
 import { learnFromStiffness } from './stiffness-evidence.ts';
+import { learnFromUnseenLoad, startUnseenLoads, unseenLoadsSchema } from './unseen-load-evidence.ts';
 
 const LEAST_STEP_W = 400;
 /** Below this a leg is dead (IEEE 1159-2009: an interruption is below 0.1 pu; common practice: half). */
@@ -41,8 +41,6 @@ const T3_PEAK = 0.36755;
 const WEIGHT = 0.4;
 /** Among the loads that show on one leg alone: those whose other half a dead clamp would hide. */
 const HIDDEN_SHARE = 0.15;
-/** A jump that no channel explains is this much likelier behind a dead clamp, nats. */
-const UNEXPLAINED_NATS = 2.3;
 const LEAST_SPACING_MS = 60_000;
 
 export const voltagesSchema = z.object({
@@ -55,11 +53,19 @@ export const voltagesSchema = z.object({
   /** Slopes of each leg that the other leg has not been held against yet. */
   unused: z.tuple([z.number(), z.number()]),
   lastMs: z.number(),
+  unseen: unseenLoadsSchema,
 });
 export type Voltages = z.infer<typeof voltagesSchema>;
 
 export function startVoltages(): Voltages {
-  return { noiseV: 0.1, resolutionV: COARSEST_V, slopesOhm: [[], []], unused: [0, 0], lastMs: 0 };
+  return {
+    noiseV: 0.1,
+    resolutionV: COARSEST_V,
+    slopesOhm: [[], []],
+    unused: [0, 0],
+    lastMs: 0,
+    unseen: startUnseenLoads(),
+  };
 }
 
 /** Takes two consecutive meter readings; most say nothing, and teach the noise. */
@@ -73,11 +79,12 @@ export function learnFromVoltage(
   if (steps === null) return;
   const { l1W, l2W, differenceV } = steps;
   learnResolution(voltages, Math.abs(differenceV));
+  const ohms = [usualOhm(voltages, 0), usualOhm(voltages, 1)] as const;
+  learnFromUnseenLoad(pair, voltages.unseen, before, now, noiseOf(voltages), ohms);
   if (Math.abs(l1W) < STILL_W && Math.abs(l2W) < STILL_W) {
     const size = Math.abs(differenceV);
     const unexplained = size > Math.max(LEAST_UNEXPLAINED_V, UNEXPLAINED_NOISES * noiseOf(voltages));
-    if (unexplained) learnFromUnseen(pair, voltages, before, now);
-    else learnNoise(voltages, size);
+    if (!unexplained) learnNoise(voltages, size);
     return;
   }
   if (isFrozen(before, now)) return;
@@ -90,7 +97,7 @@ export function learnFromVoltage(
   const ampere = own / volts;
   // Falls with a load on L1, rises with one on L2.
   const droppedV = channel === 0 ? -differenceV : differenceV;
-  const [ownOhm, otherOhm] = [usualOhm(voltages, channel), usualOhm(voltages, 1 - channel)];
+  const [ownOhm, otherOhm] = channel === 0 ? ohms : [ohms[1], ohms[0]];
   const slopeOhm = Math.abs(droppedV / ampere);
   const ohm = ownOhm ?? otherOhm;
   const isSeen = ohm !== null && ohm * Math.abs(ampere) >= SEEN * noiseOf(voltages);
@@ -142,17 +149,6 @@ function learnFromLoad(
   );
   learn(pair, 'voltage', now.at, WEIGHT, [other], (of, _, state) =>
     of === other && state === 'dead' ? hidden - explains(expectedV) : 0,
-  );
-}
-
-/** The voltage moved as if a load had switched, and no channel shows one. */
-function learnFromUnseen(pair: ClampPair, voltages: Voltages, before: MeterReading, now: MeterReading): void {
-  const silent = [0, 1].filter((channel) => isSilent(before, channel) && isSilent(now, channel));
-  const [channel, another] = silent;
-  if (channel === undefined || another !== undefined || usualOhm(voltages, 1 - channel) === null) return;
-  if (!isDue(voltages, now.at)) return;
-  learn(pair, 'voltage', now.at, WEIGHT, [channel], (of, _, state) =>
-    of === channel && state !== 'dead' ? -UNEXPLAINED_NATS : 0,
   );
 }
 
