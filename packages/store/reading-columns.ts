@@ -102,20 +102,23 @@ function rolledFields(kind: Kind): Map<string, string> {
 export async function listColumns(tx: Transaction<Tables>, request: ColumnsRequest): Promise<Columns> {
   const { bin, device, from, to, siteNo, limit } = request;
   const fields = fieldsOf(request);
-  const times: Date[] = [];
-  const columns = new Map<string, Cell[]>([...fields.keys()].map((name) => [name, []]));
-  if (fields.size === 0) return { times, columns };
-  const query =
+  if (fields.size === 0) return { times: [], columns: new Map() };
+  const rows =
     bin === 'raw'
-      ? sql<Row>`select at as time, ${selected(fields)} from ${sql.table(`${device.kind}_reading`)}
+      ? sql`select at as time, ${selected(fields)} from ${sql.table(`${device.kind}_reading`)}
           where site_no = ${siteNo} and device_no = ${device.no} and at >= ${from} and at < ${to}
           order by at limit ${limit}`
       : rolledQuery(request, bin, fields);
-  for (const row of (await query.execute(tx)).rows) {
-    times.push(row.time);
-    for (const [name, cells] of columns) cells.push(rounded(row[name] ?? null));
-  }
-  return { times, columns };
+  // A JSON array a column: a year of hours is read in a third of the time that a row each takes.
+  const told = await sql<Told>`
+    select json_agg((date_part('epoch', time) * 1000)::bigint) as times,
+      json_build_array(${sql.join([...fields.keys()].map((name) => sql`json_agg(${sql.id(name)})`))}) as cells
+    from (${rows}) told`.execute(tx);
+  const { times, cells } = told.rows[0] ?? { times: null, cells: [] };
+  return {
+    times: (times ?? []).map((ms) => new Date(ms)),
+    columns: new Map([...fields.keys()].map((name, index) => [name, (cells[index] ?? []).map(rounded)])),
+  };
 }
 
 /** Readings, and roll-ups of 1 min, are there from these times on; what came before was dropped. */
@@ -131,7 +134,11 @@ export async function readKeptSince(
   return found.rows[0] ?? { readings: new Date(0), minutes: new Date(0) };
 }
 
-type Row = Record<string, Cell> & { time: Date };
+/** Null where there are no rows. */
+interface Told {
+  readonly times: readonly number[] | null;
+  readonly cells: readonly (readonly Cell[] | null)[];
+}
 
 /** Name -> SQL, of what was asked for and is there. */
 function fieldsOf({ bin, device, quantities }: ColumnsRequest): Map<string, string> {
@@ -155,7 +162,7 @@ function rolledQuery(
   request: ColumnsRequest,
   bin: Bin,
   fields: ReadonlyMap<string, string>,
-): RawBuilder<Row> {
+): RawBuilder<unknown> {
   const { device, from, to, siteNo, timeZone, limit } = request;
   const { kind } = device;
   const columns = sql.raw(rollUpColumns(kind).join(', '));
@@ -170,7 +177,7 @@ function rolledQuery(
   const isTold = [...fields.keys()].some((name) => /energy|covered|moved|excess|differ/.test(name))
     ? sql`true`
     : sql`readings > 0`;
-  return sql<Row>`
+  return sql`
     with asked as materialized (
       select zone, from_at, until_at, ${start('from_at', 'zone')} as first_at, until_at + ${length} as end_at
       from (select ${timeZone}::text as zone, ${from}::timestamptz as from_at, ${to}::timestamptz as until_at) given
