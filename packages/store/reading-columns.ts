@@ -9,6 +9,7 @@ import {
   coarseSql,
   countSql,
   type Kind,
+  MOST_BRIDGED_S,
   minutesSql,
   ROLLED,
   rollUpColumns,
@@ -103,12 +104,13 @@ export async function listColumns(tx: Transaction<Tables>, request: ColumnsReque
   const { bin, device, from, to, siteNo, limit } = request;
   const fields = fieldsOf(request);
   if (fields.size === 0) return { times: [], columns: new Map() };
+  const unsettled = bin === 'raw' ? undefined : await findUnsettled(tx, request, bin);
   const rows =
     bin === 'raw'
       ? sql`select at as time, ${selected(fields)} from ${sql.table(`${device.kind}_reading`)}
           where site_no = ${siteNo} and device_no = ${device.no} and at >= ${from} and at < ${to}
           order by at limit ${limit}`
-      : rolledQuery(request, bin, fields);
+      : rolledQuery(request, bin, fields, unsettled);
   // A JSON array a column: a year of hours is read in a third of the time that a row each takes.
   const told = await sql<Told>`
     select json_agg((date_part('epoch', time) * 1000)::bigint) as times,
@@ -154,6 +156,64 @@ function selected(fields: ReadonlyMap<string, string>): RawBuilder<unknown> {
   return sql.join([...fields].map(([name, field]) => sql`${sql.raw(field)} as ${sql.id(name)}`));
 }
 
+/** What is not in the tables as it will be: PostgreSQL's text of the times, null where there is none. */
+interface Unsettled {
+  /** The first and the last stretch that is due to be made again. */
+  readonly due_from: string | null;
+  readonly due_to: string | null;
+  /** Minutes that nobody has looked at yet: from the newest that is known, and up to the newest reading's. */
+  readonly tail_from: string;
+  readonly tail_to: string | null;
+  /** Around all of them, as far as a gap is bridged. */
+  readonly reach_from: string;
+  readonly reach_to: string;
+}
+
+/** Asked by itself: most windows are settled, and planning for those that are not takes longer than telling them. */
+async function findUnsettled(
+  tx: Transaction<Tables>,
+  { device, from, to, siteNo, timeZone }: ColumnsRequest,
+  bin: Bin,
+): Promise<Unsettled | undefined> {
+  const { kind } = device;
+  const ofDevice = sql`site_no = ${siteNo} and device_no = ${device.no}`;
+  const end = sql`(${to}::timestamptz + ${lengthOf(bin)})`;
+  const reach = sql.raw(`interval '${MOST_BRIDGED_S + 60} seconds'`);
+  const found = await sql<Unsettled>`
+    with kept as materialized (
+      select greatest(${startOf(bin, from, timeZone)}, readings_from, minutes_from) as from_at from rollup_state
+    ), due as materialized (
+      select min(at) as from_at, max(at) as to_at from rollup_due
+      where ${ofDevice} and kind = ${kind} and bin in (${sql.join(finerOrSame(bin))})
+        and at >= (select from_at from kept) and at < ${end}
+    ), tail as materialized (
+      select greatest((select from_at from kept), (select max(at) from ${sql.table(`${kind}_1m`)} where ${ofDevice}),
+        (select max(at) from rollup_due where ${ofDevice} and kind = ${kind} and bin = '1m')) as from_at
+    ), newest as materialized (
+      select date_bin('1 minute', max(at), 'epoch') + interval '1 minute' as to_at
+      from ${sql.table(`${kind}_reading`)} where ${ofDevice} and at >= (select from_at from tail) and at < ${end}
+    )
+    select due.from_at::text as due_from, due.to_at::text as due_to, tail.from_at::text as tail_from, newest.to_at::text as tail_to,
+      (least(due.from_at, case when newest.to_at is not null then tail.from_at end) - ${reach})::text as reach_from,
+      (greatest(due.to_at, newest.to_at) + ${reach})::text as reach_to
+    from due, tail, newest where due.from_at is not null or newest.to_at is not null`.execute(tx);
+  return found.rows[0];
+}
+
+function finerOrSame(bin: Bin): Bin[] {
+  return BINS.slice(0, BINS.indexOf(bin) + 1);
+}
+
+/** A day may take 25 hours. */
+function lengthOf(bin: Bin): RawBuilder<unknown> {
+  return sql.raw(`interval '${BIN_MS[bin] + (bin === '1d' ? BIN_MS['1h'] : 0)} ms'`);
+}
+
+/** The start of the stretch that the instant lies in. */
+function startOf(bin: Bin, instant: Date, timeZone: string): RawBuilder<unknown> {
+  return sql`(select ${sql.raw(binStart(bin, 'at', 'zone'))} from (select ${instant}::timestamptz as at, ${timeZone}::text as zone) given)`;
+}
+
 /**
  * Stretches as they are stored, but for those that are due to be made again and those that readings came to since
  * anybody looked: they are made here, from what is there now, in the same way.
@@ -162,48 +222,40 @@ function rolledQuery(
   request: ColumnsRequest,
   bin: Bin,
   fields: ReadonlyMap<string, string>,
+  unsettled: Unsettled | undefined,
 ): RawBuilder<unknown> {
   const { device, from, to, siteNo, timeZone, limit } = request;
   const { kind } = device;
   const columns = sql.raw(rollUpColumns(kind).join(', '));
   const ofDevice = sql`site_no = ${siteNo} and device_no = ${device.no}`;
-  const raw = sql.table(`${kind}_reading`);
   const minutes = sql.table(`${kind}_1m`);
-  const start = (instant: string, zone = '(select zone from asked)') => sql.raw(binStart(bin, instant, zone));
-  // A day may take 25 hours.
-  const length = sql.raw(`interval '${BIN_MS[bin] + (bin === '1d' ? BIN_MS['1h'] : 0)} ms'`);
-  const finerOrSame = BINS.slice(0, BINS.indexOf(bin) + 1);
+  const start = (instant: string) => sql.raw(binStart(bin, instant, '(select zone from asked)'));
   // Time that no reading lies in is told only to those who ask for what flowed across it.
   const isTold = [...fields.keys()].some((name) => /energy|covered|moved|excess|differ/.test(name))
     ? sql`true`
     : sql`readings > 0`;
+  const stored = sql`select at as time, ${selected(fields)} from ${sql.table(`${kind}_${bin}`)}
+    where ${ofDevice} and at >= ${startOf(bin, from, timeZone)} and at < ${to} and ${isTold}`;
+  if (unsettled === undefined) return sql`${stored} order by 1 limit ${limit}`;
+  const within = { from: `'${unsettled.reach_from}'`, to: `'${unsettled.reach_to}'` };
   return sql`
     with asked as materialized (
-      select zone, from_at, until_at, ${start('from_at', 'zone')} as first_at, until_at + ${length} as end_at
-      from (select ${timeZone}::text as zone, ${from}::timestamptz as from_at, ${to}::timestamptz as until_at) given
-    ), tail as materialized (
-      select coalesce(greatest(
-        (select max(at) from ${minutes} where ${ofDevice}),
-        (select max(at) from rollup_due where ${ofDevice} and kind = ${kind} and bin = '1m')), '-infinity') as from_at
-    ), kept as materialized (
-      select greatest(first_at, readings_from, minutes_from) as from_at from asked, rollup_state
+      select zone, from_at, ${sql.raw(binStart(bin, 'from_at', 'zone'))} as first_at
+      from (select ${timeZone}::text as zone, ${from}::timestamptz as from_at) given
     ), due as materialized (
       select bin, at from rollup_due
-      where ${ofDevice} and kind = ${kind} and bin in (${sql.join(finerOrSame)})
-        and at >= (select from_at from kept) and at < (select end_at from asked)
+      where ${ofDevice} and kind = ${kind} and bin in (${sql.join(finerOrSame(bin))})
+        and at >= ${unsettled.due_from}::timestamptz and at <= ${unsettled.due_to}::timestamptz
     ), stretch as materialized (
       select ${siteNo}::integer as site_no, ${device.no}::integer as device_no, from_at, to_at from (
         select min(at) as from_at, max(at) + interval '1 minute' as to_at
         from (select at, at - row_number() over (order by at) * interval '1 minute' as run
-              from due where bin = '1m' and at < (select from_at from tail)) runs
+              from due where bin = '1m' and (at < ${unsettled.tail_from}::timestamptz or ${unsettled.tail_to}::timestamptz is null)) runs
         group by run
-        union all
-        select from_at, date_bin('1 minute', (select max(at) from ${raw} where ${ofDevice} and at >= from_at
-          and at < (select end_at from asked)), 'epoch') + interval '1 minute'
-        from (select greatest((select from_at from tail), (select from_at from kept)) as from_at) newest
+        union all select ${unsettled.tail_from}::timestamptz, ${unsettled.tail_to}::timestamptz
       ) stretches where to_at is not null
     ), live (${columns}) as materialized (
-      ${sql.raw(minutesSql(kind, 'stretch'))}
+      ${sql.raw(minutesSql(kind, 'stretch', within))}
     )${
       bin === '1m'
         ? sql`, stale as (select at from due union all select at from live), fresh as (select * from live)`
@@ -212,7 +264,7 @@ function rolledQuery(
     ), finer as (
       select of.*, stale.at as stretch from stale cross join lateral (
         select ${columns} from ${minutes} where ${ofDevice}
-          and at >= stale.at - interval '3 hours' and at < stale.at + ${length} + interval '3 hours'
+          and at >= stale.at - interval '3 hours' and at < stale.at + ${lengthOf(bin)} + interval '3 hours'
           and ${start('at')} = stale.at and at <> all (select at from live union all select at from due where bin = '1m')
       ) of
       union all select *, ${start('at')} from live
@@ -220,9 +272,7 @@ function rolledQuery(
       ${sql.raw(coarseSql(kind, 'finer'))}
     )`
     }
-    select at as time, ${selected(fields)} from ${sql.table(`${kind}_${bin}`)}
-    where ${ofDevice} and at >= (select first_at from asked) and at < ${to}
-      and at <> all (select at from stale) and ${isTold}
+    ${stored} and at <> all (select at from stale)
     union all
     select at, ${selected(fields)} from fresh
     where at >= (select first_at from asked) and at < ${to} and ${isTold}

@@ -143,11 +143,13 @@ export function binStart(bin: Bin, instant: string, zone: string): string {
  *
  * @param stretches name of a relation (site_no, device_no, from_at, to_at): whole minutes of a device, no two of
  *   them overlapping
+ * @param within SQL of two constants, MOST_BRIDGED_S before the first stretch and after the last: the planner then
+ *   leaves other days' partitions out, which takes it longer than the rest of the work
  */
-export function minutesSql(kind: Kind, stretches: string): string {
+export function minutesSql(kind: Kind, stretches: string, within: { from: string; to: string }): string {
   const { quantities, powers, registers } = ROLLED[kind];
   const read = `select at, period_s, ${quantities.map(({ column }) => column).join(', ')} from ${kind}_reading
-    where site_no = s.site_no and device_no = s.device_no`;
+    where site_no = s.site_no and device_no = s.device_no and at >= ${within.from} and at <= ${within.to}`;
   const watts = (side: 0 | 1 | 'a' | 'b') => (power: RolledPower) => `${power.column}_${side}`;
   const line = (column: string, share: string) => `${column}_0 + (${column}_1 - ${column}_0) * ${share}`;
   return `

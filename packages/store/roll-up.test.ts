@@ -42,7 +42,7 @@ async function aSite(timeZone = 'America/New_York') {
 }
 type Place = Awaited<ReturnType<typeof aSite>>;
 
-/** In one transaction; what is known already stays, as ingest writes. */
+/** In one transaction, and waits until roll-ups may see it; what is known already stays, as ingest writes. */
 async function insert({ siteNo, deviceNo }: Place, readings: readonly Reading[]): Promise<void> {
   const days = new Set(readings.map(({ at }) => new Date(at).toISOString().slice(0, 10)));
   for (const day of days) await ingest.pool.query('select ensure_reading_partitions($1)', [day]);
@@ -57,6 +57,14 @@ async function insert({ siteNo, deviceNo }: Place, readings: readonly Reading[])
       ...[column(({ importWh }) => importWh ?? null), column(({ periodS }) => periodS ?? null)],
     ],
   );
+  // A transaction of another test's database, in the same server, holds it back as well.
+  for (;;) {
+    const found = await ingest.pool.query<{ complete: boolean }>(
+      `select pg_snapshot_xmin(pg_current_snapshot())::text::bigint > max(tx) as complete from meter_reading`,
+    );
+    if (found.rows[0]?.complete !== false) return;
+    await new Promise((resolve) => setTimeout(resolve, 10));
+  }
 }
 
 async function rollUpAll(limits = LIMITS, nowMs = LONG_AFTER): Promise<RolledUp> {

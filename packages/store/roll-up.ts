@@ -99,6 +99,11 @@ function noteCommitted(pool: pg.Pool, most: number): Promise<Noted | undefined> 
   });
 }
 
+type Due =
+  | { readonly months: readonly Date[]; readonly first: Date; readonly last: Date }
+  | { readonly months: null; readonly first: null; readonly last: null };
+const NONE_DUE: Due = { months: null, first: null, last: null };
+
 async function makeDue(
   pool: pg.Pool,
   kind: Kind,
@@ -107,15 +112,23 @@ async function makeDue(
   nowMs: number,
 ): Promise<number | undefined> {
   const over = new Date(nowMs - BIN_MS[bin] - GRACE_MS);
-  const due = await pool.query<{ months: Date[] | null }>(
-    `select array_agg(distinct date_trunc('month', at)) as months from rollup_due where ctid = any (array(${DUE}))`,
-    [kind, bin, over, most],
+  const due = await pool.query<Due>(
+    `select array_agg(distinct date_trunc('month', at)) as months, min(at) as first, max(at) as last
+     from rollup_due where ctid = any (array(${DUE}))`,
+    [kind, bin, '-infinity', over, most],
   );
-  const months = due.rows[0]?.months ?? null;
+  const [{ months, first, last } = NONE_DUE] = due.rows;
   if (months === null) return 0;
   return inStep(pool, async (client) => {
     await client.query('select ensure_rollup_partitions($1, $2)', [`${kind}_${bin}`, months]);
-    const made = await client.query<{ stretches: number }>(MAKE[kind][bin], [kind, bin, over, most]);
+    const reach = [
+      new Date(first.getTime() - MOST_BRIDGED_S * 1000),
+      new Date(last.getTime() + BIN_MS['1m'] + MOST_BRIDGED_S * 1000),
+    ];
+    const made = await client.query<{ stretches: number }>(MAKE[kind][bin], [
+      ...[kind, bin, first, last, most],
+      ...(bin === '1m' ? reach : []),
+    ]);
     return made.rows[0]?.stretches ?? 0;
   });
 }
@@ -145,8 +158,8 @@ async function inStep<T>(pool: pg.Pool, work: (client: pg.ClientBase) => Promise
   }
 }
 
-/** $1 kind, $2 bin, $3 the newest start of one that is over, $4 how many. */
-const DUE = `select ctid from rollup_due where kind = $1 and bin = $2 and at <= $3 order by at desc limit $4`;
+/** $1 kind, $2 bin, $3 and $4 the oldest and newest start, $5 how many. */
+const DUE = `select ctid from rollup_due where kind = $1 and bin = $2 and at >= $3 and at <= $4 order by at desc limit $5`;
 
 /** By their places in the table: a join with them would be planned as if there were few, and go through all for each. */
 const TAKE = `delete from rollup_due where ctid = any (array(${DUE})) returning site_no, device_no, at`;
@@ -192,7 +205,7 @@ function makeSqls(kind: Kind): Record<Bin, string> {
     '1m': makeSql(
       kind,
       '1m',
-      `stretch as (${STRETCHES}), made (${rollUpColumns(kind).join(', ')}) as (${minutesSql(kind, 'stretch')})`,
+      `stretch as (${STRETCHES}), made (${rollUpColumns(kind).join(', ')}) as (${minutesSql(kind, 'stretch', { from: '$6', to: '$7' })})`,
     ),
     '15m': makeSql(
       kind,
