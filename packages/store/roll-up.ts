@@ -278,7 +278,8 @@ function makeSql(kind: Kind, bin: Bin, made: string): string {
       delete from ${kind}_${bin} stored using (
         select site_no, device_no, at from due except select site_no, device_no, at from made
       ) empty
-      where stored.site_no = empty.site_no and stored.device_no = empty.device_no and stored.at = empty.at ${standing}
+      where stored.site_no = empty.site_no and stored.device_no = empty.device_no and stored.at = empty.at
+        and stored.at >= $3 and stored.at <= $4 ${standing}
     )${parents.join('')}
     select count(*)::int as stretches from due`;
 }

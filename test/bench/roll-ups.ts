@@ -3,6 +3,7 @@
 // a plain select of the same rows.
 
 import { asCaller, ensureReadingPartitions, listColumns, openSite, rollUp } from '@afterwatt/store';
+import type pg from 'pg';
 import { startOwnPostgres } from '../support/own-postgres.ts';
 import { measureCeiling } from './ceiling.ts';
 import { registerFleet } from './fleet.ts';
@@ -32,11 +33,7 @@ export async function benchRollUps(): Promise<Record<string, string | number>[]>
     const ours = await timed(async () => {
       while ((await rollUp(pool, { readings: 20_000, stretches: 4_000 }, Date.now()))?.isDone !== true);
     });
-    const sizes = await pool.query<{ bin: string; rows: number; bytes: number }>(
-      `select bin, (xpath('/row/n/text()', query_to_xml('select count(*) as n from ' || bin, false, true, '')))[1]::text::int as rows,
-         (select sum(pg_total_relation_size(inhrelid)) from pg_inherits where inhparent = bin::regclass)::bigint as bytes
-       from unnest(array['meter_reading', 'meter_1m', 'meter_15m', 'meter_1h']) bin`,
-    );
+    const sizes = await sizesOf(pool, ['meter_reading', 'meter_1m', 'meter_15m']);
 
     // A year of hours of a hundred sites, as time would write them: hour by hour, a row of each.
     const columns = await pool.query<{ list: string }>(
@@ -44,7 +41,7 @@ export async function benchRollUps(): Promise<Record<string, string | number>[]>
        where attrelid = 'meter_1h'::regclass and attnum > 0 and attname not in ('site_no', 'device_no', 'at')`,
     );
     const list = columns.rows[0]?.list ?? '';
-    await pool.query('delete from meter_1h');
+    await pool.query('truncate meter_1h');
     await pool.query(
       `select ensure_rollup_partitions('meter_1h', array['2024-06-01'::timestamptz, '2025-01-01'])`,
     );
@@ -54,6 +51,7 @@ export async function benchRollUps(): Promise<Record<string, string | number>[]>
        from generate_series(0, ${HOURS - 1}) h cross join device cross join (select ${list} from meter_15m limit 1) a_row order by h`,
     );
     await pool.query('vacuum analyze meter_1h');
+    sizes.push(...(await sizesOf(pool, ['meter_1h'])));
     const [device] = fleet;
     if (device === undefined) throw new Error('no fleet');
     const select = `select at, l1_v, l1_w, l2_w, inlet1_w from meter_1h
@@ -81,7 +79,7 @@ export async function benchRollUps(): Promise<Record<string, string | number>[]>
     return [
       { what: 'rolled up, all levels', 'readings/s': round(ROWS / ours), ratio: (plain / ours).toFixed(3) },
       { what: 'plain aggregate into one table', 'readings/s': round(ROWS / plain), ratio: 1 },
-      ...sizes.rows.map(({ bin, rows, bytes }) => ({ what: bin, rows, 'bytes a row': round(bytes / rows) })),
+      ...sizes.map(({ bin, rows, bytes }) => ({ what: bin, rows, 'bytes a row': round(bytes / rows) })),
       {
         what: 'a year at 1 h',
         rows: (await listed()).times.length,
@@ -93,6 +91,23 @@ export async function benchRollUps(): Promise<Record<string, string | number>[]>
   } finally {
     await postgres.stop();
   }
+}
+
+interface Size {
+  readonly bin: string;
+  readonly rows: number;
+  readonly bytes: number;
+}
+
+/** With indexes. */
+async function sizesOf(pool: pg.Pool, tables: readonly string[]): Promise<Size[]> {
+  const found = await pool.query<Size>(
+    `select bin, (xpath('/row/n/text()', query_to_xml('select count(*) as n from ' || bin, false, true, '')))[1]::text::int as rows,
+       (select sum(pg_total_relation_size(inhrelid)) from pg_inherits where inhparent = bin::regclass)::bigint as bytes
+     from unnest($1::text[]) bin`,
+    [tables],
+  );
+  return found.rows;
 }
 
 /** @returns seconds */
