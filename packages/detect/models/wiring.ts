@@ -125,14 +125,14 @@ function hasParted({ l1V, l2V }: MeterReading, { service }: Site): boolean {
 function compareReadings(state: WiringState, before: MeterReading, now: MeterReading, view: SiteView): void {
   if (now.l1W === null || before.l1W === null || now.l2W === null || before.l2W === null) return;
   if (view.grid.present === false) return;
-  const [l1StepW, l2StepW] = [now.l1W - before.l1W, now.l2W - before.l2W];
+  const l1StepW = now.l1W - before.l1W;
+  const l2StepW = now.l2W - before.l2W;
   learnFromVoltage(state.service, state.voltages, before, now);
-  const inletStepsW = [
-    (now.inlet1W ?? 0) - (before.inlet1W ?? 0),
-    (now.inlet2W ?? 0) - (before.inlet2W ?? 0),
-  ];
-  noteJump(state.levels, inletStepsW, [l1StepW, l2StepW]);
-  const inletsMovedW = inletStepsW.reduce((sum, stepW) => sum + Math.abs(stepW), 0);
+  const inlet1StepW = Math.abs((now.inlet1W ?? 0) - (before.inlet1W ?? 0));
+  const inlet2StepW = Math.abs((now.inlet2W ?? 0) - (before.inlet2W ?? 0));
+  const legsMovedW = Math.max(Math.abs(l1StepW), Math.abs(l2StepW));
+  noteJump(state.levels, Math.max(inlet1StepW, inlet2StepW), legsMovedW);
+  const inletsMovedW = inlet1StepW + inlet2StepW;
   if (inletsMovedW > INLET_MOVES_W) learnFromInlets(state, before, now, view.site);
   if (inletsMovedW > INLET_MOVES_W || state.batteries.movingSinceMs !== null) return;
   learnFromLineLoad(state.service, state.lineLoads, now.at, l1StepW, l2StepW);
@@ -159,7 +159,8 @@ function observeStanding(state: WiringState, meter: MeterReading, view: SiteView
   const { at, l1W, l2W } = meter;
   if (l1W === null || l2W === null) return;
   const gridPresent = view.grid.present !== false;
-  const [l1Busy, l2Busy] = [isBusy('L1', meter, view), isBusy('L2', meter, view)];
+  const l1Busy = isBusy('L1', meter, view);
+  const l2Busy = isBusy('L2', meter, view);
   learnFromStanding(state.service, state.standing, view.site, { at, l1W, l2W, l1Busy, l2Busy, gridPresent });
 }
 
@@ -188,5 +189,7 @@ function forget(state: WiringState, site: Site, subject: string): void {
 }
 
 function batteryPeriodMs(site: Site): number {
-  return 1000 * site.batteries.reduce((most, { periodSeconds }) => Math.max(most, periodSeconds), 0);
+  let most = 0;
+  for (const { periodSeconds } of site.batteries) most = Math.max(most, periodSeconds);
+  return 1000 * most;
 }

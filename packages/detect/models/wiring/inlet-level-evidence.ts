@@ -3,7 +3,8 @@
 // the clocks and the battery's own modulation.
 //
 // Readings at one level share their errors: a wrong ratio fits them all as well as it fits the first. So one
-// level counts for MOST_OF_LEVEL observations, however long it lasts. Not compared are
+// level counts for MOST_OF_LEVEL observations, however long it lasts; one that the channel jumped to while neither
+// battery nor service moved counts for one more, as the jump itself says that the clamp was moved. Not compared are
 //   - a battery that is not steady, or an inlet channel that is not: one that hunts between charging and feeding
 //     may be read in the one whenever the meter looks at the other;
 //   - a level to which only one side has moved: the other's figure is stale or frozen. Unless the channel shows
@@ -24,6 +25,7 @@ const LEAST_LEVEL_W = 100;
 /** So much time of one level counts as one observation, and a level for so many. */
 const OBSERVATION_MS = 30_000;
 const MOST_OF_LEVEL = 3;
+const MOST_AFTER_JUMP = 4;
 /** Levels within this share of each other, or so many watts, are the same. */
 const SAME_LEVEL = { share: 0.2, watts: 60 };
 /** Once there is no more to be learned from a level, it is looked at so often. */
@@ -56,8 +58,9 @@ export const levelsSchema = z.object({
   /** The present level: what the batteries of each inlet said, and what its channel showed, W. */
   saidW: z.array(z.number()),
   shownW: z.array(z.number()),
-  /** Observations that it has been counted for. */
+  /** Observations that it has been counted for, and may be. */
   used: z.number(),
+  most: z.number(),
   /** An inlet channel has jumped since, and the service did not move with it. */
   jumped: z.boolean(),
   /** When all batteries rested last, some inlet channel showed a load all the same. */
@@ -72,16 +75,19 @@ export function startLevels(inlets: number): Levels {
     saidW: none,
     shownW: [...none],
     used: MOST_OF_LEVEL,
+    most: MOST_OF_LEVEL,
     jumped: false,
     foreign: false,
   };
 }
 
-/** Takes what the meter's channels moved by between two consecutive readings, W, in place. */
-export function noteJump(levels: Levels, inletStepW: readonly number[], legStepW: readonly number[]): void {
-  const mostW = Math.max(...inletStepW.map(Math.abs));
-  if (mostW < SAME_LEVEL.watts) return;
-  if (legStepW.every((watts) => Math.abs(watts) < TOGETHER_SHARE * mostW)) levels.jumped = true;
+/**
+ * Takes what the meter's channels moved by between two consecutive readings, in place.
+ * @param inletStepW the most that an inlet channel moved by, W, not negative
+ * @param legStepW the most that a service channel did
+ */
+export function noteJump(levels: Levels, inletStepW: number, legStepW: number): void {
+  if (inletStepW >= SAME_LEVEL.watts && legStepW < TOGETHER_SHARE * inletStepW) levels.jumped = true;
 }
 
 /**
@@ -96,10 +102,12 @@ export function learnFromLevel(
   window: MeterWindow,
   at: number,
 ): void {
+  const spacingMs = levels.used >= levels.most ? LOOK_MS : 1;
+  // Most often there is nothing to look for yet, whatever the meter has said.
+  if (at - CLOCK_OFFSET_MS - levels.comparedMs < spacingMs) return;
   const meter = rowBefore(window, at - CLOCK_OFFSET_MS);
   const elapsedMs = (meter?.at ?? 0) - levels.comparedMs;
-  if (meter === undefined || elapsedMs <= 0) return;
-  if (levels.used >= MOST_OF_LEVEL && elapsedMs < LOOK_MS) return;
+  if (meter === undefined || elapsedMs < spacingMs) return;
   levels.comparedMs = meter.at;
   const fromMs = meter.at - CLOCK_OFFSET_MS;
   const said = site.inlets.flatMap(({ number }) => saidOf(site, tracks, number, fromMs) ?? []);
@@ -116,7 +124,7 @@ export function learnFromLevel(
     if (!areBothMoved(levels, said, shownW)) return;
     takeLevel(levels, said, shownW);
   }
-  const weight = Math.min(1, elapsedMs / OBSERVATION_MS, MOST_OF_LEVEL - levels.used);
+  const weight = Math.min(1, elapsedMs / OBSERVATION_MS, levels.most - levels.used);
   if (weight <= 0) return;
   const loaded = said.flatMap((range, i) => (isLoaded(range) ? [i] : []));
   const misplaced = MISPLACED_SHARE * STILL_MISPLACED ** Math.floor(levels.used);
@@ -171,24 +179,28 @@ function judge(pair: ClampPair, compared: Compared, weight: number, at: number):
 }
 
 /** Still where the batteries and the channels were? */
-function isLevel({ saidW, shownW }: Levels, said: readonly Range[], nowW: readonly number[]): boolean {
-  return (
-    said.every((range, i) => isNear(middleOf(range), saidW[i])) && nowW.every((w, i) => isNear(w, shownW[i]))
-  );
+function isLevel(levels: Levels, said: readonly Range[], nowW: readonly number[]): boolean {
+  return !hasSaidMoved(levels, said) && nowW.every((watts, i) => isNear(watts, levels.shownW[i]));
 }
 
 /** Have both the batteries and the channels come from another level, so far as they can? */
 function areBothMoved(levels: Levels, said: readonly Range[], shownW: readonly number[]): boolean {
-  const saidMoved = said.some((range, i) => !isNear(middleOf(range), levels.saidW[i]));
+  const saidMoved = hasSaidMoved(levels, said);
   const shownMoved = shownW.some((watts, i) => !isNear(watts, levels.shownW[i]));
   if (saidMoved && shownMoved) return true;
   return saidMoved ? shownW.every((watts) => Math.abs(watts) <= NO_SIGNAL_W) : levels.jumped;
 }
 
+function hasSaidMoved({ saidW }: Levels, said: readonly Range[]): boolean {
+  return said.some((range, i) => !isNear(middleOf(range), saidW[i]));
+}
+
 function takeLevel(levels: Levels, said: readonly Range[], shownW: readonly number[]): void {
+  const byItself = levels.jumped && !hasSaidMoved(levels, said);
   levels.saidW = said.map((range) => Math.round(middleOf(range)));
   levels.shownW = [...shownW];
-  levels.used = said.some(isLoaded) ? 0 : MOST_OF_LEVEL;
+  levels.most = byItself ? MOST_AFTER_JUMP : MOST_OF_LEVEL;
+  levels.used = said.some(isLoaded) ? 0 : levels.most;
   levels.jumped = false;
 }
 
@@ -230,7 +242,8 @@ function logExplained(
 ): number {
   const { lowW, highW } = range;
   const middleW = middleOf(range);
-  const scaleW = ZERO_ERROR_W + accuracy * Math.abs(middleW) + (highW - lowW) / 8;
+  // Either is a share of what the clamp shows: a dead one shows 0, whatever flows.
+  const scaleW = ZERO_ERROR_W + Math.abs(gain) * (accuracy * Math.abs(middleW) + (highW - lowW) / 8);
   let density = 0;
   for (const trueW of [lowW, middleW, highW]) density += normalDensity(channelW - gain * trueW, scaleW) / 3;
   // A clock that is off by more, around the battery's switching: it may have been idle.
