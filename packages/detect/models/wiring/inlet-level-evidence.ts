@@ -3,8 +3,9 @@
 // the clocks and the battery's own modulation.
 //
 // Readings at one level share their errors: a wrong ratio fits them all as well as it fits the first. So one
-// level counts for MOST_OF_LEVEL observations, however long it lasts; one that the channel jumped to while neither
-// battery nor service moved counts for one more, as the jump itself says that the clamp was moved. Not compared are
+// level counts for MOST_OF_LEVEL observations, however long it lasts; the silence that a channel jumped to while
+// neither battery nor service moved counts for one more, as the jump itself says that the clamp came off. Not
+// compared are
 //   - a battery that is not steady, or an inlet channel that is not: one that hunts between charging and feeding
 //     may be read in the one whenever the meter looks at the other;
 //   - a level to which only one side has moved: the other's figure is stale or frozen. Unless the channel shows
@@ -196,10 +197,11 @@ function hasSaidMoved({ saidW }: Levels, said: readonly Range[]): boolean {
 }
 
 function takeLevel(levels: Levels, said: readonly Range[], shownW: readonly number[]): void {
-  const byItself = levels.jumped && !hasSaidMoved(levels, said);
+  const isSilenced = said.some((range, i) => isLoaded(range) && Math.abs(shownW[i] ?? 0) <= NO_SIGNAL_W);
+  const cameOff = isSilenced && levels.jumped && !hasSaidMoved(levels, said);
   levels.saidW = said.map((range) => Math.round(middleOf(range)));
   levels.shownW = [...shownW];
-  levels.most = byItself ? MOST_AFTER_JUMP : MOST_OF_LEVEL;
+  levels.most = cameOff ? MOST_AFTER_JUMP : MOST_OF_LEVEL;
   levels.used = said.some(isLoaded) ? 0 : levels.most;
   levels.jumped = false;
 }
