@@ -7,6 +7,7 @@ import { aSite, runSeries, START_MS } from '../test-support.ts';
 import { ctRatio } from './ct-ratio.ts';
 import { inletCtReversed } from './inlet-ct-reversed.ts';
 import { inletCtSwapped } from './inlet-ct-swapped.ts';
+import { inletOverCap } from './inlet-over-cap.ts';
 import { serviceCtSwapped } from './service-ct-swapped.ts';
 
 const HOUR_S = 3600;
@@ -85,5 +86,31 @@ describe('inlet clamps on each other', () => {
     const on = inletsOn('L1', 'L1');
     const same = house(on, { inlets: () => exchanged(1), batteryW: (s) => daily(s, 0) });
     expect(runSeries(on, inletCtSwapped, [...same])).toEqual([]);
+  });
+
+  it("put no load over another inlet's cap, once they are known to be exchanged", () => {
+    const on = aSite({
+      inlets: [
+        { number: 1, leg: 'L1', capAmps: 10, capWatts: 1200 },
+        { number: 2, leg: 'L2', capAmps: 15, capWatts: 1800 },
+      ],
+      batteries: [
+        { device: 'battery-1', inlet: 1 },
+        { device: 'battery-2', inlet: 2 },
+      ],
+    });
+    // The first alone, so that they can be told apart; then both, the second by more than the first one's cap.
+    const batteryW = (s: number, battery: number) =>
+      battery === 0 ? (s > 600 ? 1150 : 0) : s > 2 * HOUR_S ? 1300 : 0;
+    const kinds = (clamps: readonly Fitted[] | undefined) => {
+      const engine = startEngine(on, undefined, [inletOverCap, inletCtSwapped]);
+      const options = clamps === undefined ? {} : { inlets: () => clamps };
+      return [...house(on, { ...options, batteryW, toS: 3 * HOUR_S, meterPeriodS: 5 })]
+        .flatMap((event) => engine.step(event))
+        .filter(({ type }) => type === 'raised')
+        .map(({ kind }) => kind);
+    };
+    expect(kinds(exchanged(1))).toEqual(['inlet-ct-swapped']);
+    expect(kinds(undefined)).toEqual([]);
   });
 });

@@ -31,6 +31,8 @@ import {
   measureCircuit,
   shareBreaker,
 } from '../models/inlet-load.ts';
+import { swappedLogOdds } from '../models/wiring/clamp-pair.ts';
+import { ACCEPT_LOG_ODDS } from '../models/wiring/sequential-test.ts';
 import type { SiteView } from '../site-view.ts';
 import { rounded } from '../wording.ts';
 
@@ -235,6 +237,8 @@ function isBelieved(
   view: SiteView,
 ): boolean {
   if (circuit.witness !== null || circuit.batteries.readings > 0) return true;
+  // Exchanged clamps show the other inlet's load, under another cap; the batteries still speak for their own.
+  if (!circuit.wholeBreaker && swappedLogOdds(view.wiring.inlets) >= ACCEPT_LOG_ODDS) return false;
   return state.trusts.every((trust, i) => {
     const other = view.site.inlets[i];
     if (other === undefined || (other !== inlet && !circuit.wholeBreaker)) return true;
