@@ -36,8 +36,19 @@ export interface FlatlineCandidate {
   readonly isTrusted: (view: SiteView) => boolean;
 }
 
+/** Made once a site: a rules worker that starts thousands of sites asks for them dozens of times each. */
+const known = new WeakMap<Site, ReadonlyMap<string, FlatlineCandidate>>();
+
 /** The candidates of a site by subject, 'meter-1 l1.p'. */
 export function flatlineCandidates(site: Site): ReadonlyMap<string, FlatlineCandidate> {
+  const before = known.get(site);
+  if (before !== undefined) return before;
+  const made = candidatesOf(site);
+  known.set(site, made);
+  return made;
+}
+
+function candidatesOf(site: Site): ReadonlyMap<string, FlatlineCandidate> {
   const candidates = [
     ...legCandidates(site, 'L1'),
     ...legCandidates(site, 'L2'),

@@ -144,7 +144,7 @@ export {
 } from './replays.ts';
 export { markRolledUp, type RolledUp, type RollUpLimits, rollUp } from './roll-up.ts';
 export { BIN_MS, BINS, type Bin } from './roll-up-sql.ts';
-export { leaseShards, moveShards, releaseShards, type Shard } from './shards.ts';
+export { leaseShards, moveShards, releaseShards, renewShards, type Shard } from './shards.ts';
 export {
   ensureCompany,
   findSite,

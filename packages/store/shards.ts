@@ -36,6 +36,12 @@ export async function leaseShards(
   });
 }
 
+/** Renews the leases that have not run out, so that work that takes long loses none. */
+export async function renewShards(db: Database, holder: string, leaseMs: number): Promise<void> {
+  await sql`update shard set lease_until = clock_timestamp() + make_interval(secs => ${leaseMs / 1000})
+    where holder = ${holder} and lease_until > clock_timestamp()`.execute(db);
+}
+
 /** Gives shards back, so that another worker can take them at once. */
 export async function releaseShards(db: Database, holder: string, shards: readonly number[]): Promise<void> {
   await db

@@ -1,5 +1,6 @@
 // One window of committed transactions, read and judged: data in at the top, what was found out at the bottom.
 
+import { setImmediate as turn } from 'node:timers/promises';
 import type { SiteEvent } from '@afterwatt/detect';
 import {
   type Connection,
@@ -25,6 +26,9 @@ export interface Judged {
   /** The newest pulse in the window: the ingest's clock; undefined when the window has none. */
   readonly pulseMs: number | undefined;
 }
+
+/** Judging a window may take many seconds where there are many sites: leases are renewed in between. */
+const TURN_MS = 200;
 
 /** Everything one transaction brought, by site number. */
 type ByTransaction = Map<number, Map<number, Arrival>>;
@@ -85,7 +89,12 @@ export async function judgeWindow(
     for (const one of some) found.push({ ...one, siteNo: watch.siteNo, site: watch.site, clockMs });
   };
   const transactions = [...new Set([...byTx.keys(), ...pulseAt.keys()])].sort((a, b) => a - b);
+  let turnedMs = performance.now();
   for (const tx of transactions) {
+    if (performance.now() - turnedMs > TURN_MS) {
+      await turn();
+      turnedMs = performance.now();
+    }
     const pulseMs = pulseAt.get(tx);
     if (pulseMs !== undefined) {
       for (const watch of watchesOf(shards)) if (watch.tx < tx) watch.wake(pulseMs);

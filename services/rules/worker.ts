@@ -13,6 +13,7 @@ import {
   listWorkers,
   moveShards,
   releaseShards,
+  renewShards,
   type SavedState,
   SHARD_COUNT,
   upsertDetectorStates,
@@ -61,17 +62,25 @@ export async function runWorker(deps: WorkerDeps): Promise<void> {
 }
 
 async function work(deps: WorkerDeps, held: HeldShards, onProgress: () => void): Promise<void> {
-  const { config, signal } = deps;
+  const { config, connection, name, signal } = deps;
   const clock = { ms: 0 };
   let leaseDueMs = 0;
-  while (!signal.aborted) {
-    if (Date.now() >= leaseDueMs) {
-      await keepLeases(deps, held);
-      leaseDueMs = Date.now() + config.leaseMs / RENEWALS_A_LEASE;
+  // Judging a window of many sites takes longer than a lease. One that was not renewed shows when the cursor is moved.
+  const renewing = setInterval(() => {
+    renewShards(connection.db, name, config.leaseMs).catch(() => {});
+  }, config.leaseMs / RENEWALS_A_LEASE);
+  try {
+    while (!signal.aborted) {
+      if (Date.now() >= leaseDueMs) {
+        await keepLeases(deps, held);
+        leaseDueMs = Date.now() + config.leaseMs / RENEWALS_A_LEASE;
+      }
+      const moved = await round(deps, held, clock);
+      onProgress();
+      if (!moved) await sleep(config.pollMs, undefined, { signal }).catch(() => {});
     }
-    const moved = await round(deps, held, clock);
-    onProgress();
-    if (!moved) await sleep(config.pollMs, undefined, { signal }).catch(() => {});
+  } finally {
+    clearInterval(renewing);
   }
   await checkpoint(deps, held);
 }
