@@ -36,10 +36,14 @@ export async function leaseShards(
   });
 }
 
-/** Renews the leases that have not run out, so that work that takes long loses none. */
+/**
+ * Renews the leases that have not run out, so that work that takes long loses none. Waits for nobody: a shard whose
+ * cursor is just being moved is renewed the next time.
+ */
 export async function renewShards(db: Database, holder: string, leaseMs: number): Promise<void> {
   await sql`update shard set lease_until = clock_timestamp() + make_interval(secs => ${leaseMs / 1000})
-    where holder = ${holder} and lease_until > clock_timestamp()`.execute(db);
+    where no in (select no from shard where holder = ${holder} and lease_until > clock_timestamp()
+                 for update skip locked)`.execute(db);
 }
 
 /** Gives shards back, so that another worker can take them at once. */
