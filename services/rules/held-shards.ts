@@ -44,6 +44,8 @@ export interface HeldShards {
 export function holdShards(db: Database, log: Logger): HeldShards {
   const shards = new Map<number, HeldShard>();
   const deviceNames = new Map<number, string>();
+  /** As each site was registered when its watch was started, by number. */
+  const registrations = new Map<number, string>();
   /** All alerts known so far, for sites that start later. */
   const alerts = new Map<string, StormMessage>();
 
@@ -68,6 +70,7 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     const site = parse(watched, log);
     if (shard === undefined || site === undefined) return;
     for (const device of watched.devices) deviceNames.set(device.no, device.id);
+    registrations.set(watched.siteNo, registrationOf(watched));
     const watch = watchSite({
       siteNo: watched.siteNo,
       site,
@@ -83,6 +86,9 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     const shard = shards.get(changed.siteNo % SHARD_COUNT);
     if (shard === undefined) return;
     const before = shard.watches.get(changed.siteNo);
+    // A worker's first window holds the registration of every site it has loaded already.
+    const isKnown = registrations.get(changed.siteNo) === registrationOf(changed);
+    if (before !== undefined && changed.deletedAt === null && isKnown) return;
     shard.watches.delete(changed.siteNo);
     if (changed.deletedAt !== null) return;
     start(
@@ -117,6 +123,10 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     put,
     addAlert: remember,
   };
+}
+
+function registrationOf({ site, devices }: WatchedSite): string {
+  return JSON.stringify([site, devices]);
 }
 
 function parse(watched: WatchedSite, log: Logger): Site | undefined {
