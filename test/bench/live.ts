@@ -138,7 +138,7 @@ async function lagsOf({ owner: { pool } }: OwnPostgres): Promise<ReadonlyMap<str
     for (const { name, values } of metricsJson.parse(metrics)) {
       if (name !== 'afterwatt_rules_judged_seconds') continue;
       for (const { labels, value } of values) {
-        if (labels.le !== undefined) lags.set(`${labels.le}`, (lags.get(`${labels.le}`) ?? 0) + value);
+        if (labels.le !== undefined) lags.set(`${labels.le}`, (lags.get(`${labels.le}`) ?? 0) + (value ?? 0));
       }
     }
   }
@@ -150,7 +150,8 @@ const metricsJson = z.array(
     name: z.string(),
     values: z.array(
       z.looseObject({
-        value: z.number(),
+        // Gauges that nothing has set yet have none.
+        value: z.number().nullable(),
         labels: z.looseObject({ le: z.union([z.string(), z.number()]).optional() }),
       }),
     ),
