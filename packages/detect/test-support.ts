@@ -233,3 +233,18 @@ export function aScheduledBattery(
     return aBatteryReading(s, { socPct: 60, acW, periodS: 60, ...fields });
   });
 }
+
+/** A value over time, seconds since START_MS. */
+export type At = (s: number) => number;
+export const flat = (value: number) => () => value;
+
+/** What a battery says of its charge and power until `toS`, every `step` seconds. */
+export function series(
+  toS: number,
+  socPct: At,
+  acW: At,
+  fields: Parameters<typeof aBatteryReading>[1] = {},
+  step = 10,
+) {
+  return seconds(0, toS, step).map((s) => aBatteryReading(s, { socPct: socPct(s), acW: acW(s), ...fields }));
+}

@@ -9,30 +9,19 @@ import {
   aSite,
   clears,
   firstRaise,
+  flat,
   HOME,
   HOUR_S,
   raises,
   runSeries,
   START_MS,
   seconds,
+  series,
 } from '../test-support.ts';
 import { reserveForecast } from './reserve-forecast.ts';
 
 const site = aSite({ location: HOME });
 const run = (events: readonly SiteEvent[]) => runSeries(site, reserveForecast, events);
-type At = (s: number) => number;
-const flat = (value: number) => () => value;
-
-function series(
-  toS: number,
-  socPct: At,
-  acW: At,
-  fields: Parameters<typeof aBatteryReading>[1] = {},
-  step = 10,
-) {
-  return seconds(0, toS, step).map((s) => aBatteryReading(s, { socPct: socPct(s), acW: acW(s), ...fields }));
-}
-
 describe('the reserve in an outage', () => {
   /** 3000 Wh carry 276 W: 315 W from the cells, 10.5 points an hour, from the beginning of the outage at 600 s. */
   const dark = (fromPct: number, toS: number) => [

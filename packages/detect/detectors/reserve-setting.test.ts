@@ -2,24 +2,21 @@
 
 import { describe, expect, it } from 'vitest';
 import type { SiteEvent } from '../event.ts';
-import { aBatteryReading, aSite, HOME, HOUR_S, raises, runSeries, seconds } from '../test-support.ts';
+import {
+  aBatteryReading,
+  aSite,
+  flat,
+  HOME,
+  HOUR_S,
+  raises,
+  runSeries,
+  seconds,
+  series,
+} from '../test-support.ts';
 import { reserveSetting } from './reserve-setting.ts';
 
 const site = aSite({ location: HOME });
 const run = (events: readonly SiteEvent[]) => runSeries(site, reserveSetting, events);
-type At = (s: number) => number;
-const flat = (value: number) => () => value;
-
-function series(
-  toS: number,
-  socPct: At,
-  acW: At,
-  fields: Parameters<typeof aBatteryReading>[1] = {},
-  step = 10,
-) {
-  return seconds(0, toS, step).map((s) => aBatteryReading(s, { socPct: socPct(s), acW: acW(s), ...fields }));
-}
-
 describe('the setting of the reserve', () => {
   const set = (reservePct: number, fields = {}) =>
     run(series(HOUR_S, flat(60), flat(0), { reservePct, ...fields }));

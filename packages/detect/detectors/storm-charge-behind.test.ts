@@ -9,12 +9,14 @@ import {
   aStormMessage,
   clears,
   firstRaise,
+  flat,
   HOME,
   HOUR_S,
   raises,
   runSeries,
   START_MS,
   seconds,
+  series,
 } from '../test-support.ts';
 import { stormChargeBehind } from './storm-charge-behind.ts';
 import { stormChargeStalled } from './storm-charge-stalled.ts';
@@ -22,19 +24,6 @@ import { stormDischarging } from './storm-discharging.ts';
 
 const site = aSite({ location: HOME });
 const run = (events: readonly SiteEvent[]) => runSeries(site, stormChargeBehind, events);
-type At = (s: number) => number;
-const flat = (value: number) => () => value;
-
-function series(
-  toS: number,
-  socPct: At,
-  acW: At,
-  fields: Parameters<typeof aBatteryReading>[1] = {},
-  step = 10,
-) {
-  return seconds(0, toS, step).map((s) => aBatteryReading(s, { socPct: socPct(s), acW: acW(s), ...fields }));
-}
-
 describe('a storm charge that comes too late', () => {
   // 3000 Wh at an efficiency of 0.93: 32.3 Wh a point.
   /** Charges with `powerW` from the alert on, with the taper from 90 %. */

@@ -3,35 +3,13 @@
 import { describe, expect, it } from 'vitest';
 import { startEngine } from '../engine.ts';
 import type { SiteEvent } from '../event.ts';
-import {
-  aBatteryReading,
-  aSite,
-  aStormMessage,
-  clears,
-  HOME,
-  raises,
-  runSeries,
-  seconds,
-} from '../test-support.ts';
+import { aSite, aStormMessage, clears, flat, HOME, raises, runSeries, series } from '../test-support.ts';
 import { stormChargeBehind } from './storm-charge-behind.ts';
 import { stormChargeStalled } from './storm-charge-stalled.ts';
 import { stormDischarging } from './storm-discharging.ts';
 
 const site = aSite({ location: HOME });
 const run = (events: readonly SiteEvent[]) => runSeries(site, stormDischarging, events);
-type At = (s: number) => number;
-const flat = (value: number) => () => value;
-
-function series(
-  toS: number,
-  socPct: At,
-  acW: At,
-  fields: Parameters<typeof aBatteryReading>[1] = {},
-  step = 10,
-) {
-  return seconds(0, toS, step).map((s) => aBatteryReading(s, { socPct: socPct(s), acW: acW(s), ...fields }));
-}
-
 describe('a storm charge that runs backwards', () => {
   const alert = aStormMessage({ sentS: 600 });
   const feeding = (w: number) => (s: number) => (s < 3600 ? 1400 : -w);
