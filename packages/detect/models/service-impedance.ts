@@ -24,6 +24,7 @@ import type { MeterReading, Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import type { Model, SiteView } from '../site-view.ts';
 import { dailyOhmsSchema, daysOf, setDay, startDailyOhms } from './daily-ohms.ts';
+import { NO_SIGNAL_W } from './wiring/service-sign.ts';
 
 const DAY_MS = 86_400_000;
 /** Steady levels that the slope at hand is taken from; five new ones turn it (Theil-Sen stands 29 % of strangers). */
@@ -149,8 +150,12 @@ export function neutralTrend(view: SiteView): readonly { readonly dayMs: number;
   return daysOf(view.serviceImpedance.days).map(({ day, ohm }) => ({ dayMs: day * DAY_MS, ohm }));
 }
 
-/** Distance of v1 - v2 from what the currents explain, V; null before the line is known. */
+/**
+ * Distance of v1 - v2 from what the currents explain, V; null before the line is known, and while a channel shows
+ * nothing at all: a dead clamp would hide the current that explains it.
+ */
 export function differenceResidualV(state: ServiceImpedanceState, meter: MeterReading): number | null {
+  if (Math.min(Math.abs(meter.l1W ?? 0), Math.abs(meter.l2W ?? 0)) <= NO_SIGNAL_W) return null;
   const slope = runningMedian(state.slopes);
   const intercept = runningMedian(state.intercepts);
   if (slope === undefined || intercept === undefined || state.slopes.arrived.length < LEAST_LINES)

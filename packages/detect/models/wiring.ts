@@ -1,7 +1,7 @@
 // Are the clamps where they should be? A sequential test over every arrangement of the service pair and of
 // the inlets, fed by whatever the readings happen to show: see the files in wiring/ for each kind of evidence.
 
-import type { MeterReading, Site } from '@afterwatt/wire';
+import type { BatteryReading, MeterReading, Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import type { Model, SiteView } from '../site-view.ts';
 import { learnServiceFromStep } from './wiring/battery-step-evidence.ts';
@@ -143,7 +143,7 @@ function compareReadings(state: WiringState, before: MeterReading, now: MeterRea
 
 /** A step that the inlet channels tell of, once it is proven what they show. */
 function learnFromInlets(state: WiringState, before: MeterReading, now: MeterReading, site: Site): void {
-  const stepsW = inletStepsBetween(state.inlets, site, before, now);
+  const stepsW = inletStepsBetween(state.inlets, site, state.batteries, before, now);
   if (stepsW === null) return;
   const window = { before: pointOf(before), after: pointOf(now) };
   const { service, noises, periodMs, lineLoads } = state;
@@ -158,10 +158,42 @@ function pointOf({ at, l1W, l2W }: MeterReading): StepWindow['before'] {
 function observeStanding(state: WiringState, meter: MeterReading, view: SiteView): void {
   const { at, l1W, l2W } = meter;
   if (l1W === null || l2W === null) return;
-  const gridPresent = view.grid.present !== false;
-  const l1Busy = isBusy('L1', meter, view);
-  const l2Busy = isBusy('L2', meter, view);
-  learnFromStanding(state.service, state.standing, view.site, { at, l1W, l2W, l1Busy, l2Busy, gridPresent });
+  learnFromStanding(state.service, state.standing, view.site, {
+    at,
+    l1W,
+    l2W,
+    l1Busy: isBusy('L1', meter, view),
+    l2Busy: isBusy('L2', meter, view),
+    l1ChargeW: chargeOf('L1', meter, view),
+    l2ChargeW: chargeOf('L2', meter, view),
+    gridPresent: view.grid.present !== false,
+  });
+}
+
+/** What the batteries of that leg charge with, W, by their own figures and by the inlet channels, whichever is less. */
+function chargeOf(leg: 'L1' | 'L2', meter: MeterReading, { site, batteries }: SiteView): number {
+  let sumW = 0;
+  for (const inlet of site.inlets) {
+    if (inlet.leg !== leg) continue;
+    let inletW = 0;
+    for (const battery of site.batteries) {
+      if (battery.inlet !== inlet.number) continue;
+      const reading = batteries.get(battery.device);
+      if (reading === undefined || reading.acW === null || !isHeard(meter, reading, battery)) return 0;
+      inletW += reading.acW;
+    }
+    const shownW = inlet.number === 1 ? meter.inlet1W : meter.inlet2W;
+    sumW += shownW === null ? inletW : Math.min(inletW, Math.abs(shownW));
+  }
+  return Math.max(0, sumW);
+}
+
+function isHeard(
+  meter: MeterReading,
+  reading: BatteryReading,
+  { periodSeconds }: Site['batteries'][number],
+): boolean {
+  return meter.at - reading.at <= Math.max(LEAST_HEARD_MS, 3000 * periodSeconds);
 }
 
 /** Is a battery of that leg at work, or not heard of late? */
@@ -173,7 +205,7 @@ function isBusy(leg: 'L1' | 'L2', meter: MeterReading, { site, batteries }: Site
       if (battery.inlet !== inlet.number) continue;
       const reading = batteries.get(battery.device);
       if (reading === undefined || reading.acW === null || Math.abs(reading.acW) >= IDLE_W) return true;
-      if (meter.at - reading.at > Math.max(LEAST_HEARD_MS, 3000 * battery.periodSeconds)) return true;
+      if (!isHeard(meter, reading, battery)) return true;
     }
   }
   return false;

@@ -38,6 +38,11 @@ const SWAPPED_WEIGHT = 0.008;
  * doing the same for ever, so there the plainer one is.
  */
 const SWAPPED_ONE_REVERSED_WEIGHT: Readonly<Record<PairName, number>> = { service: 0.0001, inlets: 0.00002 };
+/**
+ * Swapped and one of them dead: two separate mistakes, which only the leg of the other clamp tells from a dead clamp
+ * in place. Where nothing runs there the plainer mistake is called.
+ */
+const SWAPPED_DEAD_WEIGHT = 0.002;
 /** Swapped and turned so that the total comes out right: an installer who stopped when the total looked right. */
 const SWAPPED_BOTH_REVERSED_WEIGHT = 0.002;
 
@@ -104,5 +109,6 @@ function weightOf(arrangement: Arrangement, pair: PairName): number {
   const [reversed, right] = [clamps.includes('reversed'), clamps.includes('right')];
   if (swapped && reversed && right) return SWAPPED_ONE_REVERSED_WEIGHT[pair];
   const weight = clamps.reduce((product, state) => product * STATE_WEIGHT[state], 1);
-  return swapped ? SWAPPED_WEIGHT * weight : weight;
+  if (!swapped) return weight;
+  return (clamps.includes('dead') ? SWAPPED_DEAD_WEIGHT : SWAPPED_WEIGHT) * weight;
 }

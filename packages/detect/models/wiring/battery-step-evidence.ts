@@ -15,6 +15,8 @@ type Row = StepWindow['before'];
 const LEAST_STEP_W = 150;
 /** A channel that moves by less than this share of a step does not show it. */
 const COMPENSATED = 0.2;
+/** Halves of one step are alike within this share. */
+const ALIKE = 0.1;
 /** The battery's figure, the clamp's, and what its own leg's voltage changes: share of the step. */
 const STEP_ACCURACY = 0.04;
 
@@ -35,7 +37,7 @@ export function learnServiceFromStep(
 ): void {
   const legStepW = stepOfLegs(site, inletStepW);
   if (Math.max(Math.abs(legStepW[0]), Math.abs(legStepW[1])) < LEAST_STEP_W) return;
-  if (isCompensated(legStepW, before, after)) return;
+  if (isCompensated(legStepW, before, after) || isAcrossBoth(legStepW, before, after)) return;
   const readings = Math.max(1, (after.at - before.at) / meterPeriodMs);
 
   const changeW = (channel: number) => legOf(after, channel) - legOf(before, channel);
@@ -100,6 +102,15 @@ function isCompensated(legStepW: readonly number[], before: Row, after: Row): bo
   );
   return (
     !shows && concerned(legStepW).some((channel) => !isQuiet(before, channel) || !isQuiet(after, channel))
+  );
+}
+
+/** Half of the step on either leg: the unit stands across both, and tells of neither clamp. */
+function isAcrossBoth([l1StepW, l2StepW]: [number, number], before: Row, after: Row): boolean {
+  if (l1StepW !== 0 && l2StepW !== 0) return false;
+  const halfW = (l1StepW + l2StepW) / 2;
+  return [0, 1].every(
+    (channel) => Math.abs(legOf(after, channel) - legOf(before, channel) - halfW) <= ALIKE * Math.abs(halfW),
   );
 }
 

@@ -1,6 +1,10 @@
 // What the batteries say of their own power: recent readings, and steps from one level to another. A step may
 // be spread over several readings (a ramp) and over several batteries (both start when a tariff period does);
 // it is over when every battery that moved has shown its new level twice.
+//
+// A battery that makes up for what its leg's loads draw is switched by those loads: they step with it, and what the
+// leg shows is the sum of both. It betrays itself by its levels, which rise from one to another while it is at work;
+// one that is told a power keeps it, but for the taper at its end.
 
 import type { BatteryReading } from '@afterwatt/wire';
 import { z } from 'zod';
@@ -20,6 +24,10 @@ const IDLE_W = { least: -25, most: 60 };
 const LONGEST_STEP_MS = 150_000;
 /** Without readings for longer than this, and four periods, what stood before is another matter. */
 const GAP_MS = 5 * 60_000;
+/** A charger that starts in stages has come to its power by then (common practice). */
+const STAGES_MS = 3 * 60_000;
+/** What a battery is set to follow it follows for days. */
+const FOLLOWS_MS = 7 * 24 * 3_600_000;
 
 /** Device time of the first reading of a span, and the least and the most that its readings said, W. */
 const spanSchema = z.tuple([z.number(), z.number(), z.number()]);
@@ -38,6 +46,10 @@ const batterySchema = z.object({
   anchorW: z.number(),
   /** The first reading at that level. */
   levelMs: z.number(),
+  /** The last reading in which it rested. */
+  restMs: z.number(),
+  /** When it was last seen to follow loads: while charging, while feeding. */
+  followedMs: z.tuple([z.number(), z.number()]),
 });
 type BatteryTrack = z.infer<typeof batterySchema>;
 
@@ -49,6 +61,8 @@ const stepSchema = z.object({
   heldSinceMs: z.number(),
   /** Change of each battery's power, W, in the site's order. */
   stepW: z.array(z.number()),
+  /** Some battery that moved follows its leg's loads. */
+  follows: z.boolean(),
 });
 export type BatteryStep = z.infer<typeof stepSchema>;
 
@@ -71,6 +85,8 @@ export function startBatteryTracks(batteries: number): BatteryTracks {
     anchorMs: 0,
     anchorW: 0,
     levelMs: 0,
+    restMs: 0,
+    followedMs: [0, 0] satisfies [number, number],
   }));
   return { batteries: tracks, movingSinceMs: null, step: null };
 }
@@ -106,6 +122,7 @@ export function observeBattery(
   else tracks.movingSinceMs ??= track.anchorMs;
   if (tracks.movingSinceMs === null) return;
   const step = finishedStep(tracks);
+  if (step !== undefined) for (const battery of tracks.batteries) noteFollowing(battery);
   if (step !== undefined) tracks.step = isSwitching(tracks) ? step : null;
   if (step === undefined && at - tracks.movingSinceMs <= Math.max(LONGEST_STEP_MS, 4 * periodMs)) return;
   for (const battery of tracks.batteries) settle(battery);
@@ -164,7 +181,31 @@ function finishedStep(tracks: BatteryTracks): BatteryStep | undefined {
   if (toMs === 0) return undefined;
   for (const track of tracks.batteries) if (track.lastMs < toMs) return undefined;
   const stepW = tracks.batteries.map((track) => (hasMoved(track) ? track.lastW - track.anchorW : 0));
-  return { fromMs, toMs, heldSinceMs, stepW };
+  const follows = tracks.batteries.some(
+    (track, i) => hasMoved(track) && followsLoads(tracks, i, track.anchorW, track.lastW),
+  );
+  return { fromMs, toMs, heldSinceMs, stepW, follows };
+}
+
+/** A battery that rises from one level at work to another. */
+function noteFollowing(track: BatteryTrack): void {
+  const { anchorW, lastW, lastMs, restMs } = track;
+  if (!hasMoved(track) || isIdle(anchorW) || isIdle(lastW) || lastW > 0 !== anchorW > 0) return;
+  if (Math.abs(lastW) < Math.abs(anchorW) || lastMs - restMs < STAGES_MS) return;
+  track.followedMs[lastW > 0 ? 0 : 1] = lastMs;
+}
+
+/**
+ * Does a battery that moves between these two levels, W, do so because of a load? Not one that begins or ends what it
+ * was told: to charge, where it follows loads by feeding.
+ */
+export function followsLoads(tracks: BatteryTracks, index: number, fromW: number, toW: number): boolean {
+  const track = tracks.batteries[index];
+  if (track === undefined) return false;
+  return [fromW, toW].every((watts) => {
+    const ms = track.followedMs[watts > 0 ? 0 : 1];
+    return isIdle(watts) || (ms > 0 && track.lastMs - ms <= FOLLOWS_MS);
+  });
 }
 
 /** Device time from which on all readings are at one level with the newest. */
@@ -217,6 +258,7 @@ function push(track: BatteryTrack, at: number, acW: number): void {
   [track.beforeMs, track.beforeW] = track.spans.length === 0 ? [at, acW] : [track.lastMs, track.lastW];
   track.lastMs = at;
   track.lastW = acW;
+  if (isIdle(acW)) track.restMs = at;
   const newest = track.spans.at(-1);
   if (newest !== undefined && at - newest[0] < SPAN_MS) {
     newest[1] = Math.min(newest[1], acW);

@@ -12,7 +12,7 @@ import {
   logPriorsOf,
   type PairName,
 } from './arrangement.ts';
-import { logOdds, withEvidence } from './sequential-test.ts';
+import { logOdds, MOST_NATS, withEvidence } from './sequential-test.ts';
 
 /** `steps`: switching battery; `levels`: inlet against battery; `lineLoads`: 240 V loads; `standing`: standing import; `voltage`: loads that pull their own leg's voltage down. */
 export const EVIDENCE_KINDS = ['steps', 'levels', 'lineLoads', 'standing', 'voltage'] as const;
@@ -80,15 +80,18 @@ function update(
   logs: readonly number[],
   logLikelihoods: readonly number[],
   weight: number,
+  mostNats = MOST_NATS,
 ): void {
   const floors = logFloorsOf(pair.name, pair.clamps.length);
-  const next = withEvidence(logs, floors, logLikelihoods, weight);
+  const next = withEvidence(logs, floors, logLikelihoods, weight, mostNats);
   pair.above = floors.map((floor, h) => Math.round(100 * ((next[h] ?? 0) - floor)));
 }
 
 /**
- * Adds one piece of evidence to the pair.
- * @param weight 0 to 1, see `addEvidence`
+ * Adds one piece of evidence to the pair. What each channel showed is a witness of its own: a load that switches by
+ * chance at that moment is one coincidence, and weighs MOST_NATS at most; that it hides a step on one channel and
+ * makes up another on the other are two.
+ * @param weight 0 to 1, see `withEvidence`
  * @param concerns the channels that the evidence says something of
  */
 export function learn(
@@ -100,18 +103,17 @@ export function learn(
   likelihood: ChannelLikelihood,
 ): void {
   const channels = pair.clamps.length;
-  const table = pair.clamps.map((_, channel) =>
-    [false, true].map((swapped) => CLAMP_STATES.map((state) => likelihood(channel, swapped, state))),
-  );
+  const places = channels === 1 ? [false] : [false, true];
+  const table = pair.clamps.map((_, channel) => {
+    const logs = places.map((swapped) => CLAMP_STATES.map((state) => likelihood(channel, swapped, state)));
+    const least = Math.max(...logs.flat()) - MOST_NATS;
+    return logs.map((row) => row.map((log) => Math.max(log, least)));
+  });
   const cell = (channel: number, swapped: boolean, state: ClampState) =>
     table[channel]?.[swapped ? 1 : 0]?.[CLAMP_STATES.indexOf(state)] ?? 0;
-  learnJointly(pair, kind, at, weight, concerns, ({ swapped, clamps }) => {
-    let sum = 0;
-    for (let channel = 0; channel < channels; channel++) {
-      sum += cell(channel, swapped, clamps[channel] ?? 'right');
-    }
-    return sum;
-  });
+  const sum = ({ swapped, clamps }: Arrangement) =>
+    table.reduce((logs, _, channel) => logs + cell(channel, swapped, clamps[channel] ?? 'right'), 0);
+  add(pair, kind, at, weight, concerns, sum, channels * MOST_NATS);
 }
 
 /** The same, for evidence on how the clamps of a pair stand to each other. */
@@ -123,9 +125,20 @@ export function learnJointly(
   concerns: readonly number[],
   likelihood: (arrangement: Arrangement) => number,
 ): void {
-  const channels = pair.clamps.length;
+  add(pair, kind, at, weight, concerns, likelihood, MOST_NATS);
+}
+
+function add(
+  pair: ClampPair,
+  kind: EvidenceKind,
+  at: number,
+  weight: number,
+  concerns: readonly number[],
+  likelihood: (arrangement: Arrangement) => number,
+  mostNats: number,
+): void {
   const before = pair.above;
-  update(pair, logsOf(pair), arrangementsOf(channels).map(likelihood), weight);
+  update(pair, logsOf(pair), arrangementsOf(pair.clamps.length).map(likelihood), weight, mostNats);
   const changed = pair.above.some((nats, h) => nats !== before[h]);
   if (changed) tell(pair, at);
   for (const channel of concerns) {
@@ -168,6 +181,12 @@ export function otherRatio(pair: ClampPair, channel: number): number | null {
   if (last === undefined || before === undefined) return null;
   const gain = (last + before) / 2;
   return isOtherRatio(gain) && Math.abs(last - before) <= SAME_GAIN * Math.abs(gain) ? gain : null;
+}
+
+/** The gain that a channel showed last, if only a clamp of another ratio shows it: a first word, and no proof. */
+export function lastOtherGain(pair: ClampPair, channel: number): number | null {
+  const last = pair.clamps[channel]?.gains.at(-1);
+  return last !== undefined && isOtherRatio(last) ? last : null;
 }
 
 /**

@@ -3,7 +3,7 @@
 // the clocks say. Only switching counts: a battery that changes between two levels may be following a load.
 
 import type { MeterReading, Site } from '@afterwatt/wire';
-import { isIdle } from './battery-track.ts';
+import { type BatteryTracks, followsLoads, isIdle } from './battery-track.ts';
 import { type ClampPair, likeliest, otherRatio, pairLogOdds } from './clamp-pair.ts';
 import { inletSign, NO_SIGNAL_W, sameLeg } from './inlets.ts';
 import { REJECT_LOG_ODDS } from './sequential-test.ts';
@@ -17,6 +17,7 @@ const LEAST_STEP_W = 150;
 export function inletStepsBetween(
   inlets: ClampPair,
   site: Site,
+  tracks: BatteryTracks,
   before: MeterReading,
   now: MeterReading,
 ): number[] | null {
@@ -33,10 +34,17 @@ export function inletStepsBetween(
     const [trueFromW, trueToW] = [fromW / gain.value, toW / gain.value];
     const turned = trueFromW > 0 !== trueToW > 0;
     if (!turned && !isIdle(trueFromW) && !isIdle(trueToW)) return null;
+    if (areFollowing(site, tracks, gain.inlet, trueFromW, trueToW)) return null;
     stepsW[gain.inlet] = trueToW - trueFromW;
     switched = true;
   }
   return switched ? stepsW : null;
+}
+
+/** Does some battery of an inlet follow its leg's loads, in the direction in which it is switched? */
+function areFollowing(site: Site, tracks: BatteryTracks, inlet: number, fromW: number, toW: number): boolean {
+  const number = site.inlets[inlet]?.number;
+  return site.batteries.some((battery, i) => battery.inlet === number && followsLoads(tracks, i, fromW, toW));
 }
 
 /** The inlet that a channel shows, and with what gain, where that is proven. */

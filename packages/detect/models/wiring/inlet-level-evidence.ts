@@ -22,7 +22,7 @@ import { CLOCK_OFFSET_MS, inletSign, NO_SIGNAL_W, sameLeg } from './inlets.ts';
 import { type MeterRow, type MeterWindow, rowBefore, rowsSince } from './meter-window.ts';
 
 /** Less says nothing of direction: standby draw, and the clamp's own error near 0. */
-const LEAST_LEVEL_W = 100;
+const LEAST_LEVEL_W = 70;
 /** So much time of one level counts as one observation, and a level for so many. */
 const OBSERVATION_MS = 30_000;
 const MOST_OF_LEVEL = 3;

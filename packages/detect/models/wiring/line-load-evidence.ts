@@ -6,7 +6,14 @@
 
 import { z } from 'zod';
 import type { ClampState } from './arrangement.ts';
-import { type ClampPair, isOwnRatio, learnJointly, otherRatio, USUAL_RATIOS } from './clamp-pair.ts';
+import {
+  type ClampPair,
+  isOwnRatio,
+  lastOtherGain,
+  learnJointly,
+  otherRatio,
+  USUAL_RATIOS,
+} from './clamp-pair.ts';
 import { MOST_NATS } from './sequential-test.ts';
 
 /** Smaller steps on a leg are too often two loads that switch by chance together. */
@@ -77,7 +84,8 @@ function expectedRatio(
   // Two clamps of one box are both of the same other ratio.
   if (first === second) return signs;
   const ofLoads = usual === null || isOwnRatio(usual) ? null : usual;
-  const gain = first === 'ratio' ? otherRatio(pair, 0) : otherRatio(pair, 1);
+  const channel = first === 'ratio' ? 0 : 1;
+  const gain = otherRatio(pair, channel) ?? (ofLoads === null ? lastOtherGain(pair, channel) : null);
   if (gain === null) return ofLoads;
   const ofSteps = signs * (first === 'ratio' ? 1 / gain : gain);
   return ofLoads !== null && isSame(ofLoads, ofSteps, ALIKE) ? ofLoads : ofSteps;

@@ -33,18 +33,20 @@ export const MOST_NATS = 6.5;
  * @param logFloors below which no hypothesis falls: its log prior plus CHANGE_LOG_SHARE, usually
  * @param logLikelihoods of the observation under each hypothesis, nats, up to a common constant
  * @param weight 0 to 1: less than 1 for observations that share their errors with their neighbours
+ * @param mostNats the most that it may weigh: MOST_NATS for each independent witness in it
  */
 export function withEvidence(
   logs: readonly number[],
   logFloors: readonly number[],
   logLikelihoods: readonly number[],
   weight = 1,
+  mostNats = MOST_NATS,
 ): number[] {
   // A likelihood that is no number (a reading beyond all sense) is no evidence.
   const isSound = logLikelihoods.every(Number.isFinite);
   const best = largest(logLikelihoods);
   const added = logs.map((log, h) =>
-    isSound ? log + weight * Math.max((logLikelihoods[h] ?? 0) - best, -MOST_NATS) : log,
+    isSound ? log + weight * Math.max((logLikelihoods[h] ?? 0) - best, -mostNats) : log,
   );
   const top = largest(added);
   return added.map((log, h) => Math.max(log - top, logFloors[h] ?? 0));

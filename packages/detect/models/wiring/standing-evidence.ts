@@ -1,7 +1,8 @@
 // What a leg shows while no battery is at work. A house without other generation cannot export then, so a leg
 // that does stands the wrong way round; and a leg that has always carried something and suddenly carries
-// nothing at all has lost its clamp. Judged in quarter hours: the readings within one are no independent
-// witnesses.
+// nothing at all has lost its clamp. So has one that shows nothing while its battery charges: what that draws comes
+// through the service (Kirchhoff's current law), unless the house generates. Judged in quarter hours: the readings
+// within one are no independent witnesses.
 //
 // Somebody may have forgotten to register the solar panels. They export by day only, so export counts by
 // night only; and a leg that imports by day proves little, as panels behind a reversed clamp would look so.
@@ -9,7 +10,7 @@
 import { zoneClock } from '@afterwatt/tariff';
 import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
-import { type ClampPair, learn } from './clamp-pair.ts';
+import { type ClampPair, learn, learnJointly } from './clamp-pair.ts';
 import { MOST_NATS } from './sequential-test.ts';
 import { NO_SIGNAL_W, placeSign } from './service-sign.ts';
 
@@ -33,18 +34,31 @@ const KNOWN_BLOCKS = 96;
 const MOST_BLOCKS = 1000;
 /** What is off stays off: blocks without signal are hardly independent. */
 const SILENCE_WEIGHT = 0.12;
+/** A leg that is silent for a larger share of its time has nights, seasons or an absence on which nothing runs. */
+const SELDOM_SILENT = 0.03;
+
+/** A battery that charges with so much is seen on its leg, whatever the errors near 0, W. */
+const CHARGING_W = 200;
+/** ... for so much of a block. */
+const LEAST_OF_BLOCK = 1 / 3;
+/** Weight of a block of charging that no clamp shows: only a load-following generator would hide it, and not so well. */
+const UNSEEN_CHARGE_NATS = 3;
 
 const legSchema = z.object({
-  /** Readings of the present block. */
+  /** Readings of the present block in which no battery of this leg was at work. */
   readings: z.number(),
   exporting: z.number(),
   importing: z.number(),
   silent: z.number(),
   /** Readings among them in which a battery of the other leg was at work. */
   otherBusy: z.number(),
-  /** Blocks so far in which the leg carried something, and nothing. */
+  /** Readings in which the batteries of this leg charged, and those among them in which each channel was silent. */
+  charging: z.number(),
+  unseen: z.tuple([z.number(), z.number()]),
+  /** Blocks so far in which the leg carried something, and nothing; then those silent without a break until now. */
   loadedBlocks: z.number(),
   silentBlocks: z.number(),
+  silentRun: z.number(),
 });
 
 export const standingSchema = z.object({
@@ -52,21 +66,14 @@ export const standingSchema = z.object({
   block: z.number(),
   /** The grid was away, or nobody knows what the batteries did. */
   isVoid: z.boolean(),
+  /** Readings of the present block. */
+  readings: z.number(),
   legs: z.array(legSchema),
 });
 export type Standing = z.infer<typeof standingSchema>;
 
 export function startStanding(): Standing {
-  const leg = {
-    readings: 0,
-    exporting: 0,
-    importing: 0,
-    silent: 0,
-    otherBusy: 0,
-    loadedBlocks: 0,
-    silentBlocks: 0,
-  };
-  return { block: 0, isVoid: false, legs: [{ ...leg }, { ...leg }] };
+  return { block: 0, isVoid: false, readings: 0, legs: [startLeg(), startLeg()] };
 }
 
 /** What is known at one meter reading. */
@@ -77,6 +84,9 @@ export interface StandingReading {
   /** Is some battery of that leg at work, or not heard? */
   readonly l1Busy: boolean;
   readonly l2Busy: boolean;
+  /** What the batteries of that leg charge with, W; 0 while they do not, or are not heard. */
+  readonly l1ChargeW: number;
+  readonly l2ChargeW: number;
   /** False in an outage: an islanded house draws nothing from the service. */
   readonly gridPresent: boolean;
 }
@@ -94,11 +104,14 @@ export function learnFromStanding(
     if (next && !standing.isVoid) judgeBlock(pair, standing, site, reading.at);
     startBlock(standing, block);
   }
+  standing.readings += 1;
   if (!reading.gridPresent) standing.isVoid = true;
   const [first, second] = standing.legs;
   if (first === undefined || second === undefined) return;
   if (!reading.l1Busy) count(first, reading.l1W, reading.l2Busy);
   if (!reading.l2Busy) count(second, reading.l2W, reading.l1Busy);
+  if (reading.l1ChargeW >= CHARGING_W) countCharging(first, reading);
+  if (reading.l2ChargeW >= CHARGING_W) countCharging(second, reading);
 }
 
 type LegBlock = Standing['legs'][number];
@@ -111,22 +124,51 @@ function count(leg: LegBlock, watts: number, otherBusy: boolean): void {
   if (Math.abs(watts) <= NO_SIGNAL_W) leg.silent += 1;
 }
 
+function countCharging(leg: LegBlock, { l1W, l2W }: StandingReading): void {
+  leg.charging += 1;
+  if (Math.abs(l1W) <= NO_SIGNAL_W) leg.unseen[0] += 1;
+  if (Math.abs(l2W) <= NO_SIGNAL_W) leg.unseen[1] += 1;
+}
+
 function judgeBlock(pair: ClampPair, standing: Standing, site: Site, at: number): void {
   // Both silent: the main is open, or an outage that no battery told of.
   const allSilent = standing.legs.every((leg) => isMost(leg.silent, leg));
   const night = isNight(site, at);
   standing.legs.forEach((leg, channel) => {
+    if (night || !site.service.otherGeneration) learnFromCharging(pair, standing, channel, at);
     if (isMost(leg.silent, leg)) {
       if (!allSilent) learnFromSilence(pair, leg, channel, at);
       return;
     }
-    if (leg.readings >= LEAST_READINGS) noteBlock(leg, 'loadedBlocks');
-    if (site.service.otherGeneration) return;
-    if (isMost(leg.exporting, leg) && night) learnDirection(pair, leg, channel, at, -1, EXPORT_BY_NIGHT_NATS);
-    if (isMost(leg.importing, leg)) {
+    if (leg.readings >= LEAST_READINGS) noteLoaded(leg);
+    const generates = site.service.otherGeneration;
+    if (!generates && isMost(leg.importing, leg)) {
       learnDirection(pair, leg, channel, at, 1, night ? IMPORT_BY_NIGHT_NATS : IMPORT_BY_DAY_NATS);
+    } else if (!generates && isMost(leg.exporting, leg) && night) {
+      learnDirection(pair, leg, channel, at, -1, EXPORT_BY_NIGHT_NATS);
+    } else if (isMost(leg.importing + leg.exporting, leg)) {
+      learnAlive(pair, channel, at);
     }
   });
+}
+
+/** The clamp on the leg of a battery that charges shows nothing. */
+function learnFromCharging(pair: ClampPair, { readings, legs }: Standing, channel: number, at: number): void {
+  const { charging, unseen } = legs[channel] ?? startLeg();
+  if (charging < LEAST_READINGS || charging < LEAST_OF_BLOCK * readings) return;
+  const silent = unseen.map((readings) => readings >= MOST_OF_BLOCK * charging);
+  if (!silent.includes(true)) return;
+  learnJointly(pair, 'standing', at, 1, [channel], ({ swapped, clamps }) => {
+    const shownOn = swapped ? 1 - channel : channel;
+    return silent[shownOn] === true && clamps[shownOn] !== 'dead' ? -UNSEEN_CHARGE_NATS : 0;
+  });
+}
+
+/** Whichever way it flows, a dead clamp shows nothing. */
+function learnAlive(pair: ClampPair, channel: number, at: number): void {
+  learn(pair, 'standing', at, 1, [channel], (of, _, state) =>
+    of === channel && state === 'dead' ? -MOST_NATS : 0,
+  );
 }
 
 /** @param shown 1: the channel shows import, -1: export */
@@ -152,22 +194,40 @@ function learnDirection(
 /** How likely is a block of nothing, by what this leg used to do? A dead clamp shows nothing else. */
 function learnFromSilence(pair: ClampPair, leg: LegBlock, channel: number, at: number): void {
   const known = leg.loadedBlocks + leg.silentBlocks;
-  noteBlock(leg, 'silentBlocks');
-  if (known < KNOWN_BLOCKS) return;
-  const usual = Math.log((leg.silentBlocks + 1) / (known + 2));
+  leg.silentRun += 1;
+  const usual = (leg.silentBlocks + 1) / (known + 2);
+  if (known < KNOWN_BLOCKS || usual > SELDOM_SILENT) return;
   learn(pair, 'standing', at, SILENCE_WEIGHT, [channel], (of, _, state) =>
-    of === channel && state !== 'dead' ? usual : 0,
+    of === channel && state !== 'dead' ? Math.log(usual) : 0,
   );
 }
 
-function noteBlock(leg: LegBlock, kind: 'loadedBlocks' | 'silentBlocks'): void {
-  leg[kind] += 1;
+function noteLoaded(leg: LegBlock): void {
+  leg.loadedBlocks += 1;
+  leg.silentBlocks += leg.silentRun;
+  leg.silentRun = 0;
   if (leg.loadedBlocks + leg.silentBlocks < MOST_BLOCKS) return;
   leg.loadedBlocks = Math.floor(leg.loadedBlocks / 2);
   leg.silentBlocks = Math.floor(leg.silentBlocks / 2);
 }
 
+function startLeg(): LegBlock {
+  return {
+    readings: 0,
+    exporting: 0,
+    importing: 0,
+    silent: 0,
+    otherBusy: 0,
+    charging: 0,
+    unseen: [0, 0],
+    loadedBlocks: 0,
+    silentBlocks: 0,
+    silentRun: 0,
+  };
+}
+
 function startBlock(standing: Standing, block: number): void {
+  standing.readings = 0;
   standing.block = block;
   standing.isVoid = false;
   for (const leg of standing.legs) {
@@ -176,6 +236,8 @@ function startBlock(standing: Standing, block: number): void {
     leg.importing = 0;
     leg.silent = 0;
     leg.otherBusy = 0;
+    leg.charging = 0;
+    leg.unseen = [0, 0];
   }
 }
 

@@ -49,6 +49,7 @@ function judge(input: StepInput, site: Site, step: BatteryStep, rows: readonly M
   );
   const oneLeg = sameLeg(site);
   learnInletsFromStep(inlets, rows, inletStepW, oneLeg);
+  if (step.follows) return;
   if (input.inletLedMs >= step.fromMs - CLOCK_OFFSET_MS) return;
   const window = stepWindow(rows, inlets, inletStepW, oneLeg);
   if (window === undefined) return;
