@@ -9,6 +9,7 @@ import {
   METER_QUANTITIES,
 } from '@afterwatt/wire';
 import type pg from 'pg';
+import { storedReadings } from './stored-readings.ts';
 
 /** Sites are spread over this many shards by their number. */
 export const SHARD_COUNT = 64;
@@ -159,18 +160,33 @@ function epochMs(expression: string): string {
   return `round(extract(epoch from ${expression}) * 1000)::float8`;
 }
 
-function readingSelect(table: 'meter_reading' | 'battery_reading', where: string): string {
-  const quantities = table === 'meter_reading' ? METER_QUANTITIES : BATTERY_QUANTITIES;
-  const columns = quantities.map((quantity) => quantity.column).join(', ');
-  return `select tx, site_no, device_no, ${epochMs('at')}, ${columns} from ${table} where ${where}`;
+function selectedOf(kind: Reading['kind'], from: string): string {
+  const quantities = kind === 'meter' ? METER_QUANTITIES : BATTERY_QUANTITIES;
+  const columns = quantities.map(({ column }) => column).join(', ');
+  return `select tx, site_no, device_no, ${epochMs('at')}, ${columns} from ${from}`;
 }
 
-const OF_WINDOW = `tx > $1 and tx <= $2 and site_no % ${SHARD_COUNT} = any ($3)`;
-const OF_SITE = 'site_no = $1 and at >= $2 and at < $3';
-const METER_SELECT = readingSelect('meter_reading', OF_WINDOW);
-const BATTERY_SELECT = readingSelect('battery_reading', OF_WINDOW);
-const METER_OF_SITE = readingSelect('meter_reading', OF_SITE);
-const BATTERY_OF_SITE = readingSelect('battery_reading', OF_SITE);
+/** Packed readings are none of these: they are packed once everybody has read them. */
+function ofWindow(kind: Reading['kind']): string {
+  const where = `tx > $1 and tx <= $2 and site_no % ${SHARD_COUNT} = any ($3)`;
+  return `${selectedOf(kind, `${kind}_reading`)} where ${where}`;
+}
+
+function ofSite(kind: Reading['kind']): string {
+  const quantities = kind === 'meter' ? METER_QUANTITIES : BATTERY_QUANTITIES;
+  return selectedOf(
+    kind,
+    storedReadings(kind, {
+      columns: ['tx', 'site_no', 'device_no', ...quantities.map(({ column }) => column)],
+      ...{ where: 'site_no = $1', from: '$2', to: '$3' },
+    }),
+  );
+}
+
+const METER_SELECT = ofWindow('meter');
+const BATTERY_SELECT = ofWindow('battery');
+const METER_OF_SITE = ofSite('meter');
+const BATTERY_OF_SITE = ofSite('battery');
 /** Cells before the first quantity: tx, site, device, time. */
 const FIRST_QUANTITY = 4;
 

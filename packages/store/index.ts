@@ -99,6 +99,7 @@ export {
   type StoredTransition,
 } from './incidents.ts';
 export { checkSchema, migrate, requireSchema, SchemaMismatch, toldInOneLine } from './migrate.ts';
+export { type Packed, type PackedDay, packClosedDays } from './pack-readings.ts';
 export { type Progress, readProgress } from './progress.ts';
 export { insertPulse } from './pulses.ts';
 export {
@@ -194,6 +195,7 @@ export { listWorkerMetrics, listWorkers, markWorkerSeen, removeWorker } from './
 export {
   copyReadings,
   ensureReadingPartitions,
+  holdPackedDays,
   insertReadings,
   isKnownReading,
   prepareInsert,

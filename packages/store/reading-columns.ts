@@ -15,6 +15,7 @@ import {
   rollUpColumns,
 } from './roll-up-sql.ts';
 import type { StoredDevice } from './sites.ts';
+import { storedReadings } from './stored-readings.ts';
 import type { Tables } from './tables.ts';
 
 export interface ColumnsRequest {
@@ -107,9 +108,13 @@ export async function listColumns(tx: Transaction<Tables>, request: ColumnsReque
   const unsettled = bin === 'raw' ? undefined : await findUnsettled(tx, request, bin);
   const rows =
     bin === 'raw'
-      ? sql`select at as time, ${selected(fields)} from ${sql.table(`${device.kind}_reading`)}
-          where site_no = ${siteNo} and device_no = ${device.no} and at >= ${from} and at < ${to}
-          order by at limit ${limit}`
+      ? sql`select at as time, ${selected(fields)} from ${sql.raw(
+          storedReadings(device.kind, {
+            columns: [...fields.values()],
+            where: `site_no = ${siteNo} and device_no = ${device.no}`,
+            ...{ from: `'${from.toISOString()}'`, to: `'${to.toISOString()}'` },
+          }),
+        )} order by at limit ${limit}`
       : rolledQuery(request, bin, fields, unsettled);
   // A JSON array a column: a year of hours is read in a third of the time that a row each takes.
   const told = await sql<Told>`
@@ -161,7 +166,10 @@ interface Unsettled {
   /** The first and the last stretch that is due to be made again. */
   readonly due_from: string | null;
   readonly due_to: string | null;
-  /** Minutes that nobody has looked at yet: from the newest that is known, and up to the newest reading's. */
+  /**
+   * Minutes that nobody has looked at yet: from the newest that is known, and up to the newest reading's. Such readings
+   * are never packed.
+   */
   readonly tail_from: string;
   readonly tail_to: string | null;
   /** Around all of them, as far as a gap is bridged. */

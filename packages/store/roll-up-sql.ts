@@ -2,6 +2,7 @@
 // tables, the API to answer for what is not in them yet: one calculation, so that nobody sees two answers.
 
 import { BATTERY_QUANTITIES, METER_QUANTITIES } from '@afterwatt/wire';
+import { storedReadings } from './stored-readings.ts';
 import type { DeviceTable } from './tables.ts';
 
 /** Stretches of time that readings are rolled up to; '1d' is a calendar day of the site's time zone. */
@@ -148,8 +149,12 @@ export function binStart(bin: Bin, instant: string, zone: string): string {
  */
 export function minutesSql(kind: Kind, stretches: string, within: { from: string; to: string }): string {
   const { quantities, powers, registers } = ROLLED[kind];
-  const read = `select at, period_s, ${quantities.map(({ column }) => column).join(', ')} from ${kind}_reading
-    where site_no = s.site_no and device_no = s.device_no and at >= ${within.from} and at <= ${within.to}`;
+  const columns = ['period_s', ...quantities.map(({ column }) => column)];
+  const read = (from: string, to: string) =>
+    `select at, ${columns.join(', ')} from ${storedReadings(kind, {
+      ...{ columns, where: 'site_no = s.site_no and device_no = s.device_no', from, to, within },
+    })}`;
+  const reach = `interval '${MOST_BRIDGED_S} seconds'`;
   const watts = (side: 0 | 1 | 'a' | 'b') => (power: RolledPower) => `${power.column}_${side}`;
   const line = (column: string, share: string) => `${column}_0 + (${column}_1 - ${column}_0) * ${share}`;
   return `
@@ -192,11 +197,9 @@ export function minutesSql(kind: Kind, stretches: string, within: { from: string
                 from (
                   select *, ${powers.map((p) => `(${p.watts})::float8 as ${watts(1)(p)}`).join(', ')}
                   from (
-                    (${read} and at < s.from_at and at >= s.from_at - interval '${MOST_BRIDGED_S} seconds'
-                     order by at desc limit 1)
-                    union all (${read} and at >= s.from_at and at < s.to_at)
-                    union all (${read} and at >= s.to_at and at < s.to_at + interval '${MOST_BRIDGED_S} seconds'
-                     order by at limit 1)
+                    (${read(`s.from_at - ${reach}`, 's.from_at')} order by at desc limit 1)
+                    union all (${read('s.from_at', 's.to_at')})
+                    union all (${read('s.to_at', `s.to_at + ${reach}`)} order by at limit 1)
                   ) every
                 ) u
                 window w as (order by u.at)

@@ -20,6 +20,7 @@ import {
   rollUpColumns,
   SOURCE_BIN,
 } from './roll-up-sql.ts';
+import { storedReadings } from './stored-readings.ts';
 
 const KINDS: readonly Kind[] = ['meter', 'battery'];
 
@@ -90,7 +91,13 @@ function noteCommitted(pool: pg.Pool, most: number): Promise<Noted | undefined> 
     if (window === undefined) return { count: 0, isAll: true };
     let count = 0;
     for (const kind of KINDS) {
-      const noted = await client.query<{ readings: number }>(NOTE[kind], [window.fromTx, window.toTx]);
+      const values = [window.fromTx, window.toTx];
+      const found = await client.query<Span>(SPAN[kind], values);
+      const { first, last } = found.rows[0] ?? NO_SPAN;
+      if (first === null) continue;
+      const noted = await client.query<{ readings: number }>(NOTE[kind], [
+        ...[...values, first, new Date(last.getTime() + MOST_BRIDGED_S * 1000 + 1)],
+      ]);
       count += noted.rows[0]?.readings ?? 0;
     }
     // Not written where nothing was found: the write would be all that the next step finds, and so on without an end.
@@ -98,6 +105,9 @@ function noteCommitted(pool: pg.Pool, most: number): Promise<Noted | undefined> 
     return { count, isAll: count < most };
   });
 }
+
+type Span = { readonly first: Date; readonly last: Date } | { readonly first: null; readonly last: null };
+const NO_SPAN: Span = { first: null, last: null };
 
 type Due =
   | { readonly months: readonly Date[]; readonly first: Date; readonly last: Date }
@@ -167,10 +177,16 @@ const TAKE = `delete from rollup_due where ctid = any (array(${DUE})) returning 
 /**
  * A reading touches its own minute and those over which power runs to it from the reading before and from it to the
  * next one, or ran to the next one past it. How far back is not looked up: it is as far as a gap is bridged, and those
- * minutes are seldom made yet.
+ * minutes are seldom made yet. $3 and $4 are around all readings that this looks at.
  */
 function noteSql(kind: Kind): string {
-  const read = `select at, period_s from ${kind}_reading r where r.site_no = f.site_no and r.device_no = f.device_no`;
+  const read = (from: string, to: string) =>
+    `select at, period_s from ${storedReadings(kind, {
+      ...{ columns: ['period_s'], where: 'site_no = f.site_no and device_no = f.device_no', from, to },
+      within: { from: '$3', to: '$4' },
+    })}`;
+  // Not included is the next instant that PostgreSQL knows.
+  const after = (instant: string) => `${instant} + interval '1 microsecond'`;
   // By the quarter of an hour, so that the look for the next reading is made seldom.
   return `
     with found as (
@@ -185,8 +201,8 @@ function noteSql(kind: Kind): string {
         from (
           select at, at - least(${BRIDGED_PERIODS} * coalesce(period_s, d.period_s), ${MOST_BRIDGED_S}) * interval '1 second' as from_at
           from (
-            (${read} and at >= f.first_at and at <= f.last_at)
-            union all (${read} and at > f.last_at and at <= f.last_at + interval '${MOST_BRIDGED_S} seconds'
+            (${read('f.first_at', after('f.last_at'))})
+            union all (${read(after('f.last_at'), after(`f.last_at + interval '${MOST_BRIDGED_S} seconds'`))}
               order by at limit 1)
           ) touched
         ) reaching where from_at <= f.last_at
@@ -284,6 +300,12 @@ function makeSql(kind: Kind, bin: Bin, made: string): string {
     select count(*)::int as stretches from due`;
 }
 
+/** From the first to the last of the new readings; $1 and $2 are the window's transactions, as in `noteSql`. */
+function spanSql(kind: Kind): string {
+  return `select min(at) as first, max(at) as last from ${kind}_reading where tx > $1 and tx <= $2`;
+}
+
+const SPAN: Readonly<Record<Kind, string>> = { meter: spanSql('meter'), battery: spanSql('battery') };
 const NOTE: Readonly<Record<Kind, string>> = { meter: noteSql('meter'), battery: noteSql('battery') };
 
 const MAKE: Readonly<Record<Kind, Readonly<Record<Bin, string>>>> = {

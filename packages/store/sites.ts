@@ -105,6 +105,9 @@ export async function markSiteDeleted(tx: Tx, { no, site }: StoredSite): Promise
   // 35 days of a meter and two batteries are more than a million rows.
   await sql`set local statement_timeout = '5min'`.execute(tx);
   await openSite(tx, no);
+  // Packed ones first: who opens an hour of them has then done so, and nobody packs one until this is over.
+  await tx.deleteFrom('meter_packed').where('site_no', '=', no).execute();
+  await tx.deleteFrom('battery_packed').where('site_no', '=', no).execute();
   await tx.deleteFrom('meter_reading').where('site_no', '=', no).execute();
   await tx.deleteFrom('battery_reading').where('site_no', '=', no).execute();
   for (const kind of ['meter', 'battery'] as const) {
@@ -154,16 +157,21 @@ export function listDevices(tx: Tx, siteNo: number): Promise<StoredDevice[]> {
 export async function listHeardDevices(tx: Tx, siteNo: number): Promise<HeardDevice[]> {
   const found = await sql<HeardDevice>`
     select no, id, kind,
-      case kind
-        when 'meter' then (select max(at) from meter_reading where site_no = d.site_no and device_no = d.no)
-        else (select max(at) from battery_reading where site_no = d.site_no and device_no = d.no)
-      end as "lastReadingAt",
+      case kind when 'meter' then ${lastAt('meter')} else ${lastAt('battery')} end as "lastReadingAt",
       (select online from device_state where site_no = d.site_no and device_no = d.no and online is not null
         order by received_at desc limit 1) as online,
       (select firmware from device_state where site_no = d.site_no and device_no = d.no and firmware is not null
         order by received_at desc limit 1) as firmware
     from device d where site_no = ${siteNo} order by id`.execute(tx);
   return found.rows;
+}
+
+/** Of device `d`. Times are in order within a packed hour. */
+function lastAt(kind: DeviceTable['kind']) {
+  const ofDevice = 'site_no = d.site_no and device_no = d.no';
+  return sql.raw(`greatest(
+    (select times[cardinality(times)] from ${kind}_packed where ${ofDevice} order by at desc limit 1),
+    (select max(at) from ${kind}_reading where ${ofDevice}))`);
 }
 
 /** A LIKE pattern for texts that hold the word, whatever signs stand in it. */

@@ -15,6 +15,8 @@ export interface Tables {
   api_token: ApiTokenTable;
   meter_reading: ReadingTable;
   battery_reading: ReadingTable;
+  meter_packed: PackedTable;
+  battery_packed: PackedTable;
   meter_1m: RollUpTable;
   meter_15m: RollUpTable;
   meter_1h: RollUpTable;
@@ -91,6 +93,17 @@ export interface ReadingTable {
   tx: number;
   site_no: number;
   device_no: number;
+}
+
+/** An hour of one device, an array for each column of the reading table; see pack-readings.ts. */
+export interface PackedTable {
+  /** Start of the hour. */
+  at: Instant;
+  /** The latest of its readings. */
+  tx: number;
+  site_no: number;
+  device_no: number;
+  times: readonly Date[];
 }
 
 /** The columns every roll-up has; roll-up-sql.ts knows the others. */

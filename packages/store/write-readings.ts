@@ -180,7 +180,7 @@ export function isKnownReading(error: unknown): boolean {
 }
 
 /**
- * Writes readings that are all new, in the connection's open transaction. The fast way.
+ * Writes readings that are all new, of days that are not packed, in the connection's open transaction. The fast way.
  * @throws what `isKnownReading` tells when one is there already; the transaction is then over
  */
 export async function copyReadings(client: pg.ClientBase, rows: ReadingRows): Promise<number> {
@@ -193,10 +193,15 @@ export async function copyReadings(client: pg.ClientBase, rows: ReadingRows): Pr
 
 /**
  * Writes readings in the connection's open transaction, after `prepareInsert`. One that is there already (same device
- * and time) is left as it is.
+ * and time) is left as it is. Packed hours that they belong to are opened first, and packed again some night.
+ * @param packed of `holdPackedDays`
  * @returns how many were new
  */
-export async function insertReadings(client: pg.ClientBase, rows: ReadingRows): Promise<number> {
+export async function insertReadings(
+  client: pg.ClientBase,
+  rows: ReadingRows,
+  packed: readonly string[],
+): Promise<number> {
   const tables = new Set<ReadingTableName>();
   for (const { table, data } of rows.copies()) {
     await copy(client, `copy incoming_${table} (${COLUMNS[table]}) from stdin (format binary)`, data);
@@ -204,6 +209,7 @@ export async function insertReadings(client: pg.ClientBase, rows: ReadingRows): 
   }
   let inserted = 0;
   for (const table of tables) {
+    if (packed.length > 0) await client.query(OPEN[table], [packed]);
     const columns = COLUMNS[table];
     const result = await client.query(
       // In order of key: two transactions with the same readings then wait for each other in one direction only.
@@ -214,6 +220,52 @@ export async function insertReadings(client: pg.ClientBase, rows: ReadingRows): 
   }
   return inserted;
 }
+
+/** Days (UTC) that may be packed end at least so many days before today: the day of a clock that is wrong between. */
+const NEVER_PACKED_DAYS = 2;
+
+/**
+ * Which of the days that these readings belong to are packed; until the connection's open transaction ends no other
+ * becomes so. Readings of the last days cost nothing here.
+ * @returns their dates; only `insertReadings` may write readings of them
+ */
+export async function holdPackedDays(
+  client: pg.ClientBase,
+  rows: ReadingRows,
+  nowMs: number,
+): Promise<string[]> {
+  const old = [...rows.days()].filter((day) => day <= Math.floor(nowMs / DAY_MS) - NEVER_PACKED_DAYS);
+  if (old.length === 0) return [];
+  const found = await client.query<{ day: string }>(
+    'select day::text from hold_packed_days($1::date[]) as day',
+    [old.map(dayName)],
+  );
+  return found.rows.map(({ day }) => day);
+}
+
+/**
+ * Makes plain rows again of the packed hours that incoming readings belong to. They keep the number of a transaction
+ * that everybody has read, so that nobody takes them for new. $1 are the packed days.
+ */
+function openSql(table: ReadingTableName, quantities: readonly { readonly column: string }[]): string {
+  const columns = quantities.map(({ column }) => column);
+  return `
+    with hour as (
+      select distinct site_no, device_no, date_bin('1 hour', at, 'epoch') as start from incoming_${table}
+      where (at at time zone 'UTC')::date = any ($1::date[])
+    ), opened as (
+      delete from ${table.replace('reading', 'packed')} packed using hour
+      where packed.site_no = hour.site_no and packed.device_no = hour.device_no and packed.at = hour.start
+      returning packed.*
+    )
+    insert into ${table} (tx, site_no, device_no, at, ${columns.join(', ')})
+    select tx, site_no, device_no, unnest(times), ${columns.map((column) => `unnest(${column})`).join(', ')} from opened`;
+}
+
+const OPEN: Readonly<Record<ReadingTableName, string>> = {
+  meter_reading: openSql('meter_reading', METER_QUANTITIES),
+  battery_reading: openSql('battery_reading', BATTERY_QUANTITIES),
+};
 
 /** Makes the partitions of one UTC day, if they are not there. @param day days since 1970-01-01 */
 export async function ensureReadingPartitions(pool: pg.Pool, day: number): Promise<void> {

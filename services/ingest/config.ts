@@ -33,6 +33,7 @@ const schema = z.object({
   INGEST_GROUP: name.default('ingest'),
   INGEST_ALONE: z.enum(['true', 'false']).default('false'),
   RETENTION_DAYS: days(1, 400, 35),
+  PACK_AFTER_DAYS: days(2, 400, 8),
   RETENTION_1M_DAYS: days(1, 36_500, 90),
   RETENTION_ROLLED_DAYS: days(400, 36_500, 3_650),
   LOG_LEVEL: environmentFields.logLevel,
@@ -73,6 +74,8 @@ export interface IngestConfig {
   readonly worker: string;
   readonly logLevel: string;
   readonly retention: Retention;
+  /** Days of readings that ended so long ago are packed. */
+  readonly packAfterDays: number;
   /** A batch is written when it holds so many readings … */
   readonly batchReadings: number;
   /** … or when its oldest message has waited so long. */
@@ -109,6 +112,7 @@ export function readConfig(environment: Readonly<Record<string, string | undefin
       minuteDays: Math.max(parsed.RETENTION_1M_DAYS, parsed.RETENTION_DAYS),
       coarseDays: Math.max(parsed.RETENTION_ROLLED_DAYS, parsed.RETENTION_1M_DAYS),
     },
+    packAfterDays: parsed.PACK_AFTER_DAYS,
     batchReadings: 5_000,
     batchWaitMs: 20,
     heldBytes: 32 * 2 ** 20,

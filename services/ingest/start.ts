@@ -27,7 +27,7 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
       url: config.databaseUrl,
       role: 'afterwatt_ingest',
       name: config.worker,
-      maxConnections: 5,
+      maxConnections: 6,
       statementTimeoutMs: 60_000,
     });
     releases.add('database', () => connection.close());
@@ -68,7 +68,8 @@ export async function start(config: IngestConfig, log: Logger): Promise<StartedI
     });
     const quarantine = keepQuarantine({ pool: connection.pool, take: batcher.take, registry, metrics, log });
     releases.add('quarantine', () => quarantine.close());
-    releases.add('upkeep', scheduleUpkeep(connection.pool, config.retention, log, fail));
+    const { retention, packAfterDays } = config;
+    releases.add('upkeep', scheduleUpkeep({ pool: connection.pool, retention, packAfterDays, log, fail }));
     const rollingUp = { pool: connection.pool, metrics, isBusy: batcher.isBehind, log, fail };
     releases.add('roll-ups', keepRolledUp(rollingUp));
     // Undone in reverse: take no more, write what was taken, send its acknowledgements, close.

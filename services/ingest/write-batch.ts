@@ -3,6 +3,7 @@
 import {
   copyReadings,
   ensureReadingPartitions,
+  holdPackedDays,
   insertDeviceStates,
   insertPulse,
   insertQuarantined,
@@ -73,13 +74,17 @@ export function createBatchWriter(pool: pg.Pool, worker: string): BatchWriter {
 
   async function writeAs(
     client: pg.ClientBase,
-    write: typeof copyReadings,
+    isCareful: boolean,
     batch: Batch,
     pulseAtMs: number | undefined,
     onNumbered: () => void,
   ): Promise<number> {
     return inTransaction(client, onNumbered, async () => {
-      const inserted = await write(client, batch.readings);
+      const packed = await holdPackedDays(client, batch.readings, Date.now());
+      const inserted =
+        isCareful || packed.length > 0
+          ? await insertReadings(client, batch.readings, packed)
+          : await copyReadings(client, batch.readings);
       await insertDeviceStates(client, batch.states);
       await insertQuarantined(client, batch.refused);
       if (pulseAtMs !== undefined) await insertPulse(client, worker, pulseAtMs);
@@ -96,20 +101,20 @@ export function createBatchWriter(pool: pg.Pool, worker: string): BatchWriter {
         await ensurePartitions(batch.readings.days());
         await turn.before;
         client = await pool.connect();
+        if (!prepared.has(client)) {
+          await prepareInsert(client);
+          prepared.add(client);
+        }
         if (careful === 0) {
           try {
-            return await writeAs(client, copyReadings, batch, pulseAtMs, turn.end);
+            return await writeAs(client, false, batch, pulseAtMs, turn.end);
           } catch (error) {
             if (!isKnownReading(error)) throw error;
             careful = CAREFUL_BATCHES;
           }
         }
         careful -= 1;
-        if (!prepared.has(client)) {
-          await prepareInsert(client);
-          prepared.add(client);
-        }
-        return await writeAs(client, insertReadings, batch, pulseAtMs, turn.end);
+        return await writeAs(client, true, batch, pulseAtMs, turn.end);
       } catch (error) {
         broken = error instanceof Error ? error : new Error(String(error));
         throw error;

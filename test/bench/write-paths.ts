@@ -48,7 +48,7 @@ export const WRITE_PATHS: Readonly<
     takesKnown: false,
   },
   'binary COPY into a session table, insert on conflict do nothing': {
-    write: (client, { rows }) => insertReadings(client, rows),
+    write: (client, { rows }) => insertReadings(client, rows, []),
     takesKnown: true,
   },
   'unnest of arrays, on conflict do nothing': { write: insertArrays, takesKnown: true },
