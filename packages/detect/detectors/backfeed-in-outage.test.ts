@@ -64,8 +64,16 @@ describe('an inlet that feeds the panel in an outage', () => {
     expect(raises(run(events))).toHaveLength(1);
   });
 
-  it('is told from the second flag on where 240 V loads keep the other leg alive', () => {
-    const events = series({ inletW: fromOutage(-800), legV: () => [120, 90] });
+  it('is told within 15 s where 240 V loads keep the other leg alive: it began with the outage', () => {
+    for (const batteryOffsetS of [0.5, 3, 6, 9.5]) {
+      const events = series({ inletW: fromOutage(-800), legV: () => [120, 90], batteryOffsetS });
+      const [first] = raises(run(events));
+      expect(Number(first?.split(' ').at(-1)) - 100).toBeLessThanOrEqual(15);
+    }
+  });
+
+  it('is told from the second flag on where it fed before and the other leg stays alive', () => {
+    const events = series({ inletW: () => -800, legV: () => [120, 90] });
     expect(raises(run(events))).toEqual(['inlet 1 113']);
   });
 

@@ -7,7 +7,8 @@
 // known by the battery's own sign; one without signal by the live leg, which only the battery can feed.
 // Easily confused with: a `grid` flag that flickers, or that is late by a reading when the grid returns and the
 // battery feeds again as it may. So a first flag is believed only where the meter agrees (the leg that the
-// inlet is not on is dead); without that, when two say so during the flow.
+// inlet is not on is dead, or the flow began with the outage: no schedule starts in the very seconds in which a
+// flag flickers); without that, when two say so during the flow.
 
 import type { BatteryReading, MeterReading, SiteInlet } from '@afterwatt/wire';
 import { z } from 'zod';
@@ -22,6 +23,8 @@ const MINUTE_MS = 60_000;
 const DEAD_LEG_PU = 0.5;
 /** Flags during the flow that are believed without the meter. */
 const FLAGS_BELIEVED = 2;
+/** Clocks of meter and battery differ by no more (common practice): so near to each other two things began together. */
+const CLOCKS_MS = 5000;
 /** An older reading of the meter says nothing of the flow at hand. */
 const FLOW_STALE_MS = 30_000;
 /** The least above the limit that is above it. */
@@ -35,8 +38,10 @@ const stateSchema = z.object({
   /** Battery readings in a row that say the grid is away, and those of them that came during the present flow. */
   awayFlags: z.number(),
   flagsInFlow: z.number(),
-  /** Device time of the first of them; and of the first reading of the flow whose other leg is dead, 0 for none. */
+  /** Device time of the newest that says it is there, 0 for none; and of the first of those since then that do not. */
+  presentMs: z.number(),
   awaySinceMs: z.number(),
+  /** Device time of the first reading of the flow whose other leg is dead, 0 for none. */
   deadLegSinceMs: z.number(),
   raised: z.boolean(),
 });
@@ -71,6 +76,7 @@ export const backfeedInOutage = defineDetector({
     peakW: 0,
     awayFlags: 0,
     flagsInFlow: 0,
+    presentMs: 0,
     awaySinceMs: 0,
     deadLegSinceMs: 0,
     raised: false,
@@ -88,10 +94,15 @@ export const backfeedInOutage = defineDetector({
     }
     if (event.at - flow.at > FLOW_STALE_MS) return { is: 'unknown', why: 'the meter is not heard' };
     const legIsDead = state.deadLegSinceMs > 0;
-    const awaySinceMs = legIsDead ? Math.min(state.awaySinceMs, state.deadLegSinceMs) : state.awaySinceMs;
+    const together = beganTogether(state);
+    const awaySinceMs = together
+      ? flow.sinceMs
+      : legIsDead
+        ? Math.min(state.awaySinceMs, state.deadLegSinceMs)
+        : state.awaySinceMs;
     const sinceMs = Math.max(awaySinceMs, flow.at - flow.heldMs);
     if (!state.raised) {
-      const believed = legIsDead || state.flagsInFlow >= FLAGS_BELIEVED;
+      const believed = legIsDead || together || state.flagsInFlow >= FLAGS_BELIEVED;
       const held = event.at - sinceMs >= values.holdSeconds * 1000;
       if (!believed || !held || flow.readings < 2 || flow.at < awaySinceMs) return undefined;
       state.raised = true;
@@ -103,11 +114,19 @@ export const backfeedInOutage = defineDetector({
   words: ({ subject, facts }) => words(subject, facts),
 });
 
+/** Did the flow begin between the last flag that said the grid is there and the first that did not? */
+function beganTogether({ flow, presentMs, awaySinceMs }: State): boolean {
+  return (
+    presentMs > 0 && flow.sinceMs >= presentMs - CLOCKS_MS && flow.sinceMs <= awaySinceMs + CLOCKS_MS
+  );
+}
+
 const own = emptyCircuitLoad();
 
 function noteFlag(state: State, battery: BatteryReading): void {
   if (battery.gridPresent === null) return;
   if (battery.gridPresent) {
+    state.presentMs = battery.at;
     state.awayFlags = 0;
     state.flagsInFlow = 0;
     return;

@@ -2,6 +2,7 @@
 // makes more than 15 W at the cap is told. Voltages come from Kirchhoff's laws (models/test-service.ts).
 
 import { copperOhmPerKft, loopResistanceOhm, voltageDropV } from '@afterwatt/electrical';
+import type { Reading } from '@afterwatt/wire';
 import { describe, expect, it } from 'vitest';
 import { startEngine, type Transition } from '../engine.ts';
 import { type ServiceOptions, serviceSeries } from '../models/test-service.ts';
@@ -103,5 +104,25 @@ describe('what looks like it and is not', () => {
     ],
   ])('%s', (_, options) => {
     expect(run({ toS: 4 * DAY_S, ...options })).toEqual([]);
+  });
+});
+
+describe('a voltmeter that hangs shows no circuit', () => {
+  function toldWhen(hang: (reading: Reading) => Reading, chargingV: number): Transition[] {
+    const site = aSite();
+    const engine = startEngine(site, undefined, [inletCircuitResistance]);
+    const sourceV = (s: number) => 121 + chargingV * Math.cos((2 * Math.PI * (s - 3 * HOUR_S)) / DAY_S);
+    const series = { site, seed: 4, batteryA: daily, sourceV, circuitOhm: () => COPPER_OHM, toS: 2 * DAY_S };
+    return [...serviceSeries(series)].flatMap((reading) => [...engine.step(hang(reading))]);
+  }
+
+  it('of the leg, on a source that sags while the battery charges', () => {
+    const hang = (reading: Reading) => (reading.kind === 'meter' ? { ...reading, l1V: 120.4 } : reading);
+    expect(toldWhen(hang, -2.5)).toEqual([]);
+  });
+
+  it('of the port, on a source that rises while the battery charges', () => {
+    const hang = (reading: Reading) => (reading.kind === 'battery' ? { ...reading, acV: 120 } : reading);
+    expect(toldWhen(hang, 4)).toEqual([]);
   });
 });

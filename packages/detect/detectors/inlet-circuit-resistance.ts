@@ -5,7 +5,8 @@
 // and the two instruments' offset for an intercept. The copper's own part is known from its gauge and length.
 // Easily confused with: gain errors of the instruments (a slope in volts, not in amperes: over the whole swing
 // of a leg they make some thousandths of an ohm), two readings a few seconds apart (only steady stretches
-// count), voltage that follows the house's own load (it moves both instruments), warm copper (the table is for
+// count), voltage that follows the house's own load (it moves both instruments), a voltmeter that hangs (the
+// other one goes on, and what the source does looks like a loss), warm copper (the table is for
 // 75 Cel, and a circuit is also held against its own history), and a load on the circuit beside the battery.
 // The levels of current are kept apart, each with its own mean, so that a night at rest does not wash out an
 // hour of charging; Theil-Sen through the levels.
@@ -59,6 +60,13 @@ const APART_A = 0.5;
 const APART_SHARE = 0.1;
 /** The levels have to spread so far, A. */
 const LEAST_SPREAD_A = 5;
+/**
+ * A leg's voltage that repeats while the other leg's ranges over this, or over so many of its steps, hangs: one
+ * transformer moves both. So does a port's while its leg's ranges over more than one rounded to 1 V hides.
+ */
+const OTHER_LEG_V = 0.4;
+const OTHER_LEG_STEPS = 3;
+const PORT_FOLLOWS_V = 1.2;
 /** What rounding to tenths and slow drifts leave in a level, V. */
 const LEVEL_ERROR_V = 0.05;
 /** Judged once in so many pairs; twice in a row over the limit is told. */
@@ -98,8 +106,14 @@ const levelSchema = z.object({
   /** Day of its newest pair, days since the Unix epoch. */
   day: z.number(),
 });
+/** A value that repeats, and the range that another one has had since it does. */
+const standingSchema = z.object({ value: z.number(), least: z.number(), most: z.number() });
+type Standing = z.infer<typeof standingSchema>;
 const stateSchema = z.object({
   levels: z.array(levelSchema),
+  /** Of the leg's voltage beside the other leg's, and of the port's beside the leg's. */
+  legStands: standingSchema,
+  portStands: standingSchema,
   pairs: z.number(),
   loopOhm: z.number().nullable(),
   /** Judgements in a row over the limit, and since when. */
@@ -121,6 +135,8 @@ export const inletCircuitResistance = defineDetector({
   state: stateSchema,
   start: () => ({
     levels: [],
+    legStands: { value: 0, least: 0, most: 0 },
+    portStands: { value: 0, least: 0, most: 0 },
     pairs: 0,
     loopOhm: null,
     over: 0,
@@ -157,7 +173,8 @@ function takePair(state: State, inlet: SiteInlet, battery: BatteryReading, view:
     return false;
   if (battery.at - meter.at > PAIRED_MS || meter.at - previousMeter.at > NEIGHBOURS_MS) return false;
   if (battery.at - before.at > NEIGHBOURS_MS) return false;
-  const nowV = inlet.leg === 'L1' ? meter.l1V : meter.l2V;
+  const [nowV, otherV] = inlet.leg === 'L1' ? [meter.l1V, meter.l2V] : [meter.l2V, meter.l1V];
+  if (hangs(state, nowV, otherV, battery.acV, view.wiring.voltages.resolutionV)) return false;
   const thenV = inlet.leg === 'L1' ? previousMeter.l1V : previousMeter.l2V;
   if (nowV === null || thenV === null || Math.abs(nowV - thenV) > STEADY_V) return false;
   if (battery.acV === null || battery.acV < site.service.nominalVolts / 2) return false;
@@ -171,6 +188,29 @@ function takePair(state: State, inlet: SiteInlet, battery: BatteryReading, view:
   if (apartA > APART_A + APART_SHARE * Math.abs(amps)) return false;
   addToLevel(state, amps, (nowV + thenV) / 2 - battery.acV, battery.at);
   return true;
+}
+
+/** Does one of the two instruments stand still while what it measures moves? */
+function hangs(
+  { legStands, portStands }: State,
+  legV: number | null,
+  otherV: number | null,
+  portV: number | null,
+  resolutionV: number,
+): boolean {
+  const otherRangeV = rangeMeanwhile(legStands, legV, otherV);
+  const legRangeV = rangeMeanwhile(portStands, portV, legV);
+  return otherRangeV > Math.max(OTHER_LEG_V, OTHER_LEG_STEPS * resolutionV) || legRangeV > PORT_FOLLOWS_V;
+}
+
+/** Range of `other` for as long as `value` has repeated. */
+function rangeMeanwhile(standing: Standing, value: number | null, other: number | null): number {
+  if (value === null || other === null) return 0;
+  const repeats = value === standing.value;
+  standing.value = value;
+  standing.least = repeats ? Math.min(standing.least, other) : other;
+  standing.most = repeats ? Math.max(standing.most, other) : other;
+  return standing.most - standing.least;
 }
 
 /** Current at the port, A, 0 and up; from the power where the device sends none. */
