@@ -116,9 +116,7 @@ export const backfeedInOutage = defineDetector({
 
 /** Did the flow begin between the last flag that said the grid is there and the first that did not? */
 function beganTogether({ flow, presentMs, awaySinceMs }: State): boolean {
-  return (
-    presentMs > 0 && flow.sinceMs >= presentMs - CLOCKS_MS && flow.sinceMs <= awaySinceMs + CLOCKS_MS
-  );
+  return presentMs > 0 && flow.sinceMs >= presentMs - CLOCKS_MS && flow.sinceMs <= awaySinceMs + CLOCKS_MS;
 }
 
 const own = emptyCircuitLoad();

@@ -41,6 +41,11 @@ describe('a clock that is wrong', () => {
   });
 
   it.each([
+    {
+      why: 'it is 30 s behind, the border, and the way takes a moment',
+      leastS: () => ({ 'meter-1': 30.4, 'battery-1': 0.5 }),
+    },
+    { why: 'it is 30 s ahead, the border', leastS: () => ({ 'meter-1': -29.6, 'battery-1': 0.4 }) },
     { why: 'its readings come a little late', leastS: () => ({ 'meter-1': 29, 'battery-1': 1 }) },
     { why: 'a backlog is coming in', leastS: (i: number) => ({ 'meter-1': 5000 - 400 * i, 'battery-1': 1 }) },
     { why: 'the whole site comes late', leastS: () => ({ 'meter-1': 90, 'battery-1': 92 }) },

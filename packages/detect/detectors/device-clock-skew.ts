@@ -7,6 +7,8 @@ import { clockOffset } from '../models/device-clocks.ts';
 import { rounded, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
+/** It is right again below this share of what is allowed: a measured offset wanders by seconds. */
+const CLEARS_SHARE = 0.8;
 
 export const deviceClockSkew = defineDetector({
   kind: 'device-clock-skew',
@@ -29,7 +31,10 @@ export const deviceClockSkew = defineDetector({
     const offset = clockOffset(view.deviceClocks, subject);
     if (offset === undefined) return undefined;
     const { offsetMs, witness } = offset;
-    if (Math.abs(offsetMs) <= values.skewS * 1000) {
+    const offS = Math.abs(offsetMs) / 1000;
+    if (offS <= values.skewS) {
+      if (state.sinceMs !== null && offS > CLEARS_SHARE * values.skewS)
+        return { is: 'unknown', why: 'within the deadband' };
       state.sinceMs = null;
       return ABSENT;
     }

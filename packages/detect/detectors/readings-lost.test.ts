@@ -71,6 +71,16 @@ describe('lost readings', () => {
     expect(run([...prompt, ...told])).toEqual([]);
   });
 
+  it('are none when a clock is set back: those in between come late, before the gap is seen', () => {
+    // At 3 h: what it sends until that is known, 150 s by its clock, is of a time already judged; and 100 s more.
+    const isJudged = (s: number) => (s >= 10_800 && s < 10_950) || (s >= 11_100 && s < 11_200);
+    const all = seconds(0, 4 * HOUR_S, 5).map((s, i) => ({ s, seq: s < 10_800 ? i : i + 30 }));
+    const heard = all.filter(({ s }) => !isJudged(s)).map(({ s, seq }) => aMeterReading(s, { seq }));
+    const late = [aLags(10_850, {}, { 'meter-1': 30 }), aLags(10_900, {}, { 'meter-1': 60 })];
+    expect(raises(run(heard))).toHaveLength(1);
+    expect(run([...heard, ...late])).toEqual([]);
+  });
+
   it('clear once nothing is lost any more', () => {
     const mended = lossy(12, 0).filter(({ at }) => at >= START_MS + 4 * HOUR_S * 1000);
     const before = lossy(4, 0.1);

@@ -1,7 +1,8 @@
 // Readings of a device get lost on the way, here and there, though it is heard: a weak radio, a full queue, a
 // gateway that restarts. Its counter `seq` tells how many.
 // Easily confused with: a counter that begins anew after a restart, a gap of many minutes (device-silent),
-// readings that come late (they fill the gap, so a gap wide enough to be filled counts some minutes later), one
+// readings that come late (they fill the gap, so a gap wide enough to be filled counts some minutes later; of a
+// clock that was set back they come before the gap is seen), one
 // short break of the connection (two gaps at least), and chance: some loss is normal, so it must be more than
 // 1 % beyond doubt.
 
@@ -31,6 +32,8 @@ const PROMPT_MS = 20_000;
 const SETTLED_MS = 6 * MINUTE_MS;
 /** ... and any gap of a device of which some came late so lately. */
 const LATE_MS = 6 * HOUR_MS;
+/** Late readings for which no gap was seen yet are those of one that is seen within so long. */
+const AHEAD_MS = 15 * MINUTE_MS;
 /** Readings that the usual time between two looks back on. */
 const PERIOD_READINGS = 8;
 /** Of an hour so much must have been heard before it clears. */
@@ -53,6 +56,9 @@ const schema = z.object({
   openGaps: z.number(),
   /** Until when late readings are to be expected. */
   lateUntilMs: z.number(),
+  /** Late readings that filled no gap that was seen, and until when they are those of one that is seen yet. */
+  ahead: z.number(),
+  aheadUntilMs: z.number(),
   /** The same of the hours before, fading. */
   longCame: z.number(),
   longMissing: z.number(),
@@ -91,6 +97,8 @@ export const readingsLost = defineDetector({
     openMissing: 0,
     openGaps: 0,
     lateUntilMs: 0,
+    ahead: 0,
+    aheadUntilMs: 0,
     longCame: 0,
     longMissing: 0,
     longGaps: 0,
@@ -98,8 +106,7 @@ export const readingsLost = defineDetector({
   observe({ subject, about: periodS = 0, state, event, view, values }): Verdict | undefined {
     switch (event.kind) {
       case 'lags':
-        if ((event.late[subject] ?? 0) > 0) state.lateUntilMs = view.nowMs + LATE_MS;
-        fill(state, event.late[subject] ?? 0);
+        hearLate(state, event.late[subject] ?? 0, view.nowMs);
         return undefined;
       case 'tick': {
         if (state.lastSeq === null) return undefined;
@@ -154,11 +161,17 @@ function count(state: State, { at }: Reading, seq: number, registeredMs: number)
   if (state.periodMs === 0) state.periodMs = registeredMs;
   const sinceMs = at - lastMs;
   if (lastSeq === null || sinceMs > Math.max(SILENCE_MS, SILENCE_PERIODS * state.periodMs)) return false;
-  const skipped = seq - lastSeq - 1;
+  let skipped = seq - lastSeq - 1;
   if (skipped === 0) state.periodMs = rounded(state.periodMs + (sinceMs - state.periodMs) / PERIOD_READINGS);
   // A counter that went back, or further than time allows, began anew.
   const possible = 2 * (sinceMs / state.periodMs) + 2;
   if (skipped <= 0 || skipped > possible) return false;
+  if (at <= state.aheadUntilMs) {
+    const came = Math.min(skipped, state.ahead);
+    state.ahead -= came;
+    skipped -= came;
+    if (skipped === 0) return false;
+  }
   if (sinceMs <= Math.max(PROMPT_MS, GAP_PERIODS * state.periodMs) && at > state.lateUntilMs) {
     add(state.missing, skipped);
     add(state.gaps, 1);
@@ -181,12 +194,20 @@ function settle(state: State, at: number): boolean {
   return true;
 }
 
-/** Late readings fill the newest gaps first. */
-function fill(state: State, readings: number): void {
+function hearLate(state: State, readings: number, nowMs: number): void {
+  if (readings === 0) return;
+  state.lateUntilMs = nowMs + LATE_MS;
+  if (nowMs > state.aheadUntilMs) state.ahead = 0;
+  state.ahead += fill(state, readings);
+  state.aheadUntilMs = nowMs + AHEAD_MS;
+}
+
+/** Late readings fill the newest gaps first. @returns those for which there was no gap */
+function fill(state: State, readings: number): number {
   let left = readings - state.openMissing;
   if (left < 0) {
     state.openMissing -= readings;
-    return;
+    return 0;
   }
   state.openMs = 0;
   state.openMissing = 0;
@@ -197,6 +218,7 @@ function fill(state: State, readings: number): void {
     state.gaps[i] = Math.min(state.gaps[i] ?? 0, state.missing[i] ?? 0);
     left -= filled;
   }
+  return left;
 }
 
 function add(quarters: number[], more: number): void {

@@ -16,6 +16,8 @@ import { findStepOffset, startSteps, stepsSchema, takeStep } from './step-offset
 const AGREE_MS = 15_000;
 /** From so far on a lag is worth a second look. */
 const NOTABLE_MS = 20_000;
+/** The way from a device to us takes no longer while it is heard (common practice: a second or two). */
+const LONGEST_WAY_MS = 5000;
 /** How often the steps are compared. */
 const STEPS_EVERY_MS = 10 * 60_000;
 
@@ -107,10 +109,12 @@ function hearLag(state: DeviceClocksState, device: string, { leastMs }: Lags): v
   const before = clock.lastLagMs;
   clock.lastLagMs = lagMs;
   const steady = before !== null && Math.abs(lagMs - before) <= AGREE_MS;
-  const others = Object.entries(leastMs).filter(([other]) => other !== device);
-  const besideOthers = others.some(([, otherMs]) => lagMs - otherMs > NOTABLE_MS);
+  const othersMs = Object.entries(leastMs).flatMap(([other, ms]) => (other === device ? [] : [ms]));
+  const besideOthers = othersMs.some((otherMs) => lagMs - otherMs > NOTABLE_MS);
   const believed = Math.abs(lagMs) <= NOTABLE_MS || (steady && (lagMs < 0 || besideOthers));
-  const offsetMs = believed ? -lagMs : null;
+  // What the promptest of the others takes is the way to us, and no clock's.
+  const wayMs = Math.min(LONGEST_WAY_MS, Math.max(0, othersMs.length === 0 ? 0 : Math.min(...othersMs)));
+  const offsetMs = believed ? wayMs - lagMs : null;
   const { byArrivalMs } = clock;
   // A clock that was set makes what it said before worth nothing.
   if (offsetMs !== null && byArrivalMs !== null && Math.abs(offsetMs - byArrivalMs) > AGREE_MS) {
