@@ -1,6 +1,6 @@
 // Which quantities of a site should move, and which other channels show that one of them should have.
 
-import type { Site, SiteInlet } from '@afterwatt/wire';
+import type { Site, SiteBattery, SiteInlet } from '@afterwatt/wire';
 import { rightLogOdds } from './models/wiring/clamp-pair.ts';
 import type { SiteView } from './site-view.ts';
 
@@ -18,6 +18,12 @@ const FINE_V = 0.15;
 /** More than a voltage rounded to 1 V hides. */
 const PORT_FOLLOWS_V = 1.2;
 const NOMINAL_V = 120;
+/** A gauge waits for the cells beyond these, per cent; in between so much of the capacity moves any gauge (own judgement). */
+const GAUGE_LEAST_PCT = 5;
+const GAUGE_MOST_PCT = 95;
+const GAUGE_MOVES_SHARE = 0.1;
+/** Two instruments' figures of one power (common practice). */
+const AGREES_SHARE = 0.25;
 
 /** One quantity that should move, and what shows that it should have. */
 export interface FlatlineCandidate {
@@ -31,7 +37,9 @@ export interface FlatlineCandidate {
   /** What does not stand still while it does, if it is lively itself. */
   readonly neighbour: (view: SiteView) => number | null;
   readonly neighbourStep: number;
-  readonly measures: 'voltage' | 'load';
+  readonly measures: 'voltage' | 'load' | 'charge';
+  /** Of a charge: the power that must move it, W, and the energy that moves it for certain, Wh. */
+  readonly moving?: { readonly flowW: (view: SiteView) => number; readonly leastWh: number };
   /** Asked only when it would be called flat: does the witness stand for what this channel measures? */
   readonly isTrusted: (view: SiteView) => boolean;
 }
@@ -53,7 +61,11 @@ function candidatesOf(site: Site): ReadonlyMap<string, FlatlineCandidate> {
     ...legCandidates(site, 'L1'),
     ...legCandidates(site, 'L2'),
     ...site.inlets.flatMap(({ number }) => inletCandidates(site, number)),
-    ...site.batteries.map(({ device, inlet }) => portVoltageCandidate(site, device, inlet)),
+    ...site.batteries.flatMap((battery) => [
+      portVoltageCandidate(site, battery.device, battery.inlet),
+      portCurrentCandidate(battery.device),
+      chargeCandidate(site, battery),
+    ]),
   ];
   return new Map(candidates.map((c) => [`${c.device} ${c.quantity}`, c]));
 }
@@ -116,8 +128,14 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
     neighbourStep: BATTERY_STEP_W,
     isTrusted: ({ wiring }: SiteView) => rightLogOdds(wiring.inlets, channel) > 0,
   };
+  const ofCurrent: FlatlineCandidate = {
+    ...followsPower(inletW),
+    device: site.meter.device,
+    quantity: `inlet${number}.i`,
+    value: ({ meter }) => above((number === 1 ? meter?.inlet1A : meter?.inlet2A) ?? null, NOTHING_A),
+  };
   const [battery, another] = batteries;
-  if (battery === undefined) return [];
+  if (battery === undefined) return [ofCurrent];
   const ofInlet: FlatlineCandidate = {
     ...each,
     device: site.meter.device,
@@ -125,7 +143,7 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
     value: (view) => above(inletW(view), NOTHING_W),
     witness: batteryW,
   };
-  if (another !== undefined) return [ofInlet];
+  if (another !== undefined) return [ofInlet, ofCurrent];
   const ofBattery: FlatlineCandidate = {
     ...each,
     device: battery.device,
@@ -133,7 +151,61 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
     value: ({ batteries: heard }) => heard.get(battery.device)?.acW ?? null,
     witness: inletW,
   };
-  return [ofInlet, ofBattery];
+  return [ofInlet, ofCurrent, ofBattery];
+}
+
+/** A current follows the power of its own channel; RMS, it does not know the direction. */
+function followsPower(watts: (view: SiteView) => number | null) {
+  const sizeW = (view: SiteView) => Math.abs(watts(view) ?? 0);
+  return {
+    witness: sizeW,
+    witnessStep: BATTERY_STEP_W,
+    // Current and power that hang together are one fault, told of the power.
+    neighbour: sizeW,
+    neighbourStep: BATTERY_STEP_W,
+    measures: 'load' as const,
+    isTrusted: () => true,
+  };
+}
+
+function portCurrentCandidate(device: string): FlatlineCandidate {
+  return {
+    ...followsPower(({ batteries }) => batteries.get(device)?.acW ?? null),
+    device,
+    quantity: 'ac.i',
+    value: ({ batteries }) => above(batteries.get(device)?.acA ?? null, NOTHING_A),
+  };
+}
+
+/** A gauge moves with the energy that goes in or out, but near its ends, where it waits for the cells. */
+function chargeCandidate(site: Site, { device, inlet, capacityWh }: SiteBattery): FlatlineCandidate {
+  const isAlone = site.batteries.filter((other) => other.inlet === inlet).length === 1;
+  return {
+    device,
+    quantity: 'soc',
+    value({ batteries }) {
+      const pct = batteries.get(device)?.socPct ?? null;
+      return pct === null || pct < GAUGE_LEAST_PCT || pct > GAUGE_MOST_PCT ? null : pct;
+    },
+    witness: () => null,
+    witnessStep: 0,
+    neighbour: () => null,
+    neighbourStep: 0,
+    measures: 'charge',
+    isTrusted: () => true,
+    moving: {
+      leastWh: GAUGE_MOVES_SHARE * capacityWh,
+      flowW({ batteries, meter }) {
+        const ownW = batteries.get(device)?.acW ?? 0;
+        const shownW = isAlone ? ((inlet === 1 ? meter?.inlet1W : meter?.inlet2W) ?? null) : null;
+        // What the clamp does not show either way may be a power that hangs.
+        if (shownW !== null && Math.abs(Math.abs(shownW) - Math.abs(ownW)) > AGREES_SHARE * Math.abs(ownW)) {
+          return 0;
+        }
+        return ownW + (batteries.get(device)?.pvW ?? 0);
+      },
+    },
+  };
 }
 
 /** The voltage at a battery's port follows that of its leg. */

@@ -37,7 +37,7 @@ function told(events: readonly Reading[]): string[] {
     .filter(({ type }) => type === 'raised')
     .map(
       ({ subject, detectedMs }) =>
-        `${subject} after ${((detectedMs - START_MS) / 1000 - HANGS_S) / 60 < 90 ? 'at most 90 min' : 'long'}`,
+        `${subject} after ${((detectedMs - START_MS) / 1000 - HANGS_S) / 60 < 120 ? 'at most 2 h' : 'long'}`,
     );
 }
 
@@ -56,13 +56,23 @@ describe('a sensor that hangs', () => {
         if (to.kind === 'battery' && from.kind === 'battery') to.acW = from.acW;
       },
     },
+    {
+      quantity: 'meter-1 inlet1.i',
+      change: ofMeter((to, from) => Object.assign(to, { inlet1A: from.inlet1A })),
+    },
+    {
+      quantity: 'battery-1 ac.i',
+      change: (to: Reading, from: Reading) => {
+        if (to.kind === 'battery' && from.kind === 'battery') to.acA = from.acA;
+      },
+    },
   ])('is told: $quantity', ({ quantity, change }) => {
-    expect(told(hanging(house(), change))).toEqual([`${quantity} after at most 90 min`]);
+    expect(told(hanging(house(), change))).toEqual([`${quantity} after at most 2 h`]);
   });
 
   it('is told once where current and power of one clamp hang together', () => {
     const both = ofMeter((to, from) => Object.assign(to, { l1W: from.l1W, l1A: from.l1A }));
-    expect(told(hanging(house(), both))).toEqual(['meter-1 l1.p after at most 90 min']);
+    expect(told(hanging(house(), both))).toEqual(['meter-1 l1.p after at most 2 h']);
   });
 
   it('clears as soon as it moves again', () => {
@@ -70,6 +80,33 @@ describe('a sensor that hangs', () => {
     const change = ofMeter((to, from) => Object.assign(to, to.at < until ? { l1W: from.l1W } : {}));
     const transitions = runSeries(site, sensorFlatline, hanging(house(), change));
     expect(transitions.at(-1)?.type).toBe('cleared');
+  });
+});
+
+describe('a gauge of charge', () => {
+  /** Charges a 3000 Wh unit at 600 W for two hours and then rests; the gauge moves with it up to `hangsS`. */
+  const charging = (hangsS: number, { shownW = 600, fromPct = 40 } = {}) =>
+    seconds(0, 3 * HOUR_S, 10).flatMap((s) => {
+      const acW = s < 2 * HOUR_S ? 600 : 5;
+      const socPct = Math.floor(fromPct + (100 * 600 * 0.94 * Math.min(s, hangsS, 2 * HOUR_S)) / 3600 / 3000);
+      return [
+        aMeterReading(s, { inlet1W: s < 2 * HOUR_S ? shownW : 5 }),
+        aBatteryReading(s, { acW, socPct: Math.min(100, socPct) }),
+      ];
+    });
+
+  it('that hangs while the unit charges is told', () => {
+    expect(told(charging(HOUR_S))).toEqual(['battery-1 soc after at most 2 h']);
+  });
+
+  it.each([
+    ['that moves with the charge is right', charging(3 * HOUR_S)],
+    ['that stands while the unit rests is right', charging(2 * HOUR_S)],
+    ['is not accused of a power that the inlet does not show', charging(HOUR_S, { shownW: 0 })],
+    ['that never moved is no gauge', charging(0)],
+    ['is not accused near full, where it waits for the cells', charging(300, { fromPct: 96 })],
+  ])('%s', (_, events) => {
+    expect(told(events)).toEqual([]);
   });
 });
 

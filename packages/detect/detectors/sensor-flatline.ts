@@ -3,7 +3,8 @@
 // Easily confused with: a voltage rounded to 0.1 V or coarser, a constant-power load, a quiet house at night, a
 // leg with nothing on it (0 is no flat line: ct-no-signal), an outage. So a repeated value is no evidence by
 // itself: another channel must have shown changes that it cannot but follow, or it must be one that has never
-// stood still for long while its neighbour does not. Slow quantities (soc, temp, settings) are no candidates.
+// stood still for long while its neighbour does not. A gauge of charge is held against the energy that has gone in
+// or out. Other slow quantities (temp, settings) are no candidates.
 
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
@@ -11,7 +12,8 @@ import { type FlatlineCandidate, flatlineCandidates } from '../flatline-candidat
 import { PANEL_CAUTION, rounded, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
-const DAY_MS = 24 * 60 * MINUTE_MS;
+const HOUR_MS = 60 * MINUTE_MS;
+const DAY_MS = 24 * HOUR_MS;
 /** After a gap of so long a repeated value is another matter. */
 const GAP_MS = 5 * MINUTE_MS;
 /** Changes of a witness before they count as load changes: two loads on and off. */
@@ -25,6 +27,9 @@ const VOLTAGE_KNOWN_MS = 60 * MINUTE_MS;
 const NEIGHBOUR_SHARE = 0.2;
 const LEAST_NEIGHBOURED = 10;
 
+/** A gauge that never followed so often is no measurement: some devices send a figure that is set. */
+const FOLLOWS = 5;
+
 const schema = z.object({
   value: z.number().nullable(),
   sinceMs: z.number(),
@@ -34,6 +39,10 @@ const schema = z.object({
   noted: z.tuple([z.number().nullable(), z.number().nullable()]),
   /** Changes of the witness that it must follow, and of its neighbour, since it stands still. */
   changes: z.tuple([z.number(), z.number()]),
+  /** Of a charge: the energy that went in (+) or out since it stands still, Wh. */
+  movedWh: z.number(),
+  /** Times that it was seen to follow such energy, up to FOLLOWS. */
+  followed: z.number(),
   /** How long it is known, and the longest that it stood still before. */
   knownMs: z.number(),
   longestMs: z.number(),
@@ -64,6 +73,8 @@ export const sensorFlatline = defineDetector({
     readings: 0,
     noted: [null, null],
     changes: [0, 0],
+    movedWh: 0,
+    followed: 0,
     knownMs: 0,
     longestMs: 0,
   }),
@@ -73,10 +84,16 @@ export const sensorFlatline = defineDetector({
     const { lastMs } = state;
     state.lastMs = event.at;
     const isGap = event.at - lastMs > GAP_MS;
-    if (value !== state.value || isGap) return restart(state, value, event.at, isGap ? 0 : event.at - lastMs);
+    if (value !== state.value || isGap) {
+      if (!isGap) noteFollowing(state, candidate);
+      return restart(state, value, event.at, isGap ? 0 : event.at - lastMs);
+    }
     if (value === null) return undefined;
     state.knownMs += event.at - lastMs;
     state.readings += 1;
+    if (candidate.moving !== undefined) {
+      state.movedWh += (candidate.moving.flowW(view) * (event.at - lastMs)) / HOUR_MS;
+    }
     note(state, 0, candidate.witness(view), candidate.witnessStep);
     note(state, 1, candidate.neighbour(view), candidate.neighbourStep);
     const flatMs = event.at - state.sinceMs;
@@ -86,6 +103,8 @@ export const sensorFlatline = defineDetector({
 
     const { sinceMs } = state;
     const [witnessed, neighboured] = state.changes;
+    const movedWh = rounded(Math.abs(state.movedWh));
+    const isCharge = candidate.measures === 'charge';
     return {
       is: 'present',
       sinceMs,
@@ -98,13 +117,22 @@ export const sensorFlatline = defineDetector({
         figures: [
           { label: 'Value that repeats', value, unit: '', source: subject },
           { label: 'Stands still for', value: spanText(flatMs), unit: '', source: subject },
-          { label: 'Changes it should have followed', value: witnessed, unit: '', source: 'other channels' },
-          {
-            label: 'Changes of its neighbour meanwhile',
-            value: neighboured,
-            unit: '',
-            source: 'other channels',
-          },
+          ...(isCharge
+            ? [{ label: 'Energy that should have moved it', value: movedWh, unit: 'Wh', source: 'ac.p' }]
+            : [
+                {
+                  label: 'Changes it should have followed',
+                  value: witnessed,
+                  unit: '',
+                  source: 'other channels',
+                },
+                {
+                  label: 'Changes of its neighbour meanwhile',
+                  value: neighboured,
+                  unit: '',
+                  source: 'other channels',
+                },
+              ]),
         ],
       }),
     };
@@ -141,7 +169,15 @@ function restart(state: State, value: number | null, at: number, stepMs: number)
   state.noted[1] = null;
   state.changes[0] = 0;
   state.changes[1] = 0;
+  state.movedWh = 0;
   return known ? ABSENT : undefined;
+}
+
+/** A gauge that moved before the energy that moves any gauge had passed is one that follows. */
+function noteFollowing(state: State, { moving }: FlatlineCandidate): void {
+  const movedWh = Math.abs(state.movedWh);
+  if (moving === undefined || movedWh === 0 || movedWh >= moving.leastWh) return;
+  state.followed = Math.min(FOLLOWS, state.followed + 1);
 }
 
 function note(state: State, which: 0 | 1, value: number | null, step: number): void {
@@ -155,6 +191,9 @@ function note(state: State, which: 0 | 1, value: number | null, step: number): v
 function isContradicted(candidate: FlatlineCandidate, state: State): boolean {
   const [witnessed, neighboured] = state.changes;
   const { knownMs, longestMs, readings } = state;
+  if (candidate.moving !== undefined) {
+    return state.followed >= FOLLOWS && Math.abs(state.movedWh) >= candidate.moving.leastWh;
+  }
   if (candidate.measures === 'voltage') {
     // Both legs hang on one transformer: while one moves, the other cannot stand still.
     const neighbourMoves = neighboured >= Math.max(LEAST_NEIGHBOURED, NEIGHBOUR_SHARE * readings);

@@ -39,11 +39,11 @@ export const reserveForecast: Fault = {
   apply(conditions, spec, site) {
     batteryOf(conditions, site, spec.subject).backupExtraW = graded(spec, 200, 500);
   },
-  shows(world, { subject }) {
-    const { reservePct, capacityWh } = siteBattery(world.site, subject);
-    const { socPct, acW } = batteryPoint(world, subject);
-    const aboveReserveWh = ((socPct - reservePct) / 100) * capacityWh;
-    return !world.gridPresent && aboveReserveWh < -acW * 2;
+  // By the load that is sure: what the house takes besides comes and goes.
+  shows(world, spec) {
+    const { reservePct, capacityWh } = siteBattery(world.site, spec.subject);
+    const aboveReserveWh = ((batteryPoint(world, spec.subject).socPct - reservePct) / 100) * capacityWh;
+    return !world.gridPresent && aboveReserveWh < 2 * graded(spec, 200, 500);
   },
 };
 

@@ -19,6 +19,8 @@ import { TARIFF_KINDS } from './tariff.ts';
 const RESTING_W = 30;
 /** Less than this it does not charge but stands still, W. */
 const SLOWEST_CHARGE_W = 2 * RESTING_W;
+/** A unit that was full tops up only some points below it, and rests until then. */
+const AS_GOOD_AS_FULL_PCT = 5;
 /** Behind is who misses the target by more than this, points. */
 const BEHIND_PCT = 5;
 /** Feeding is no accident of a minute when what is left above the reserve lasts this long. */
@@ -43,7 +45,7 @@ export const stormChargeStalled: Fault = {
   },
   shows: (world, { subject }) =>
     world.storm === 'preparing' &&
-    batteryPoint(world, subject).socPct <= world.site.storm.targetPct - 1 &&
+    batteryPoint(world, subject).socPct <= world.site.storm.targetPct - AS_GOOD_AS_FULL_PCT &&
     batteryPoint(world, subject).acW < RESTING_W,
 };
 
