@@ -166,11 +166,19 @@ export function startPanelCircuit(site: Site, random: RandomStream): PanelCircui
 
 /** Out and back, with the contact resistance of its terminals and its plug. */
 function circuitOf(inlet: SiteInlet, contactOhm: number): Impedance {
-  const kft = (2 * inlet.oneWayFeet) / 1000;
   return {
-    resistanceOhm: kft * OHM_PER_KFT[inlet.conductorAwg] * COPPER_AT_30_C + contactOhm,
-    reactanceOhm: kft * REACTANCE_OHM_PER_KFT,
+    resistanceOhm: wallCopperOhm(inlet) + contactOhm,
+    reactanceOhm: conductorsKft(inlet) * REACTANCE_OHM_PER_KFT,
   };
+}
+
+/** Out and back, at the temperature of a wall. */
+export function wallCopperOhm(inlet: SiteInlet): number {
+  return conductorsKft(inlet) * OHM_PER_KFT[inlet.conductorAwg] * COPPER_AT_30_C;
+}
+
+function conductorsKft({ oneWayFeet }: SiteInlet): number {
+  return (2 * oneWayFeet) / 1000;
 }
 
 function panelBranch(across: BranchLoad['across']): BranchLoad {

@@ -1,5 +1,7 @@
 // Faults of the inlet circuit and of the service.
 
+import { copperOhmPerKft, loopResistanceOhm } from '@afterwatt/electrical';
+import { wallCopperOhm } from '../panel-circuit.ts';
 import {
   batteries,
   batteriesOnInlet,
@@ -90,22 +92,35 @@ export const inletContinuousLoad: Fault = {
   shows: (world, { onsetMs }) => world.atMs >= onsetMs + 3 * HOUR_MS,
 };
 
+/**
+ * Held against the table, which is for copper at 75 Cel: a circuit in a cool wall may lose contact by as much as
+ * it is better than that, and only its own history shows it.
+ */
 export const inletCircuitResistance: Fault = {
-  severity: '0: 25 W of heat at the cap beyond the conductors’ own, 1: 120 W; it rises over two days',
+  severity: '0: 25 W of heat at the cap beyond the table’s conductors, 1: 120 W; it rises over two days',
   subjects: inletsInUse,
   tells: ({ subject }) => [{ kind: 'inlet-circuit-resistance', subject }],
   growsForMs: RISE_MS,
   apply(conditions, spec, site, atMs) {
     const amps = capWatts(site, spec.subject) / site.service.nominalVolts;
     const risen = Math.min(1, (atMs - spec.onsetMs) / RISE_MS);
-    inletOf(conditions, spec.subject).extraOhm = (risen * gradedLog(spec, 25, 120)) / amps ** 2;
+    const beyondOhm = gradedLog(spec, 25, 120) / amps ** 2;
+    inletOf(conditions, spec.subject).extraOhm = risen * (beyondOhm + coolerOhm(site, spec.subject));
   },
   shows(world, spec) {
-    const amps = capWatts(world.site, spec.subject) / world.site.service.nominalVolts;
-    const heatW = inletOf(world.conditions, spec.subject).extraOhm * amps ** 2;
-    return heatW > 15 && inletPoint(world, spec.subject).currentA > 3;
+    const { site, conditions } = world;
+    const amps = capWatts(site, spec.subject) / site.service.nominalVolts;
+    const beyondOhm = inletOf(conditions, spec.subject).extraOhm - coolerOhm(site, spec.subject);
+    return beyondOhm * amps ** 2 > 15 && inletPoint(world, spec.subject).currentA > 3;
   },
 };
+
+/** What the table's conductors have more than those in the wall. */
+function coolerOhm(site: Parameters<Fault['apply']>[2], subject: string): number {
+  const inlet = inletSite(site, subject);
+  const tableOhm = loopResistanceOhm(copperOhmPerKft(inlet.conductorAwg, 'stranded'), inlet.oneWayFeet);
+  return tableOhm - wallCopperOhm(inlet);
+}
 
 /** The legs part, and a battery on one leg sees its voltage move with the other's load. */
 const openNeutralFair: NonNullable<Fault['fair']> = (_, site) => [

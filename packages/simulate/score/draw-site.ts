@@ -129,12 +129,13 @@ function drawTariff(random: RandomStream): TariffInput | null {
   if (random.chance(0.1)) return null;
   const offPeakDepthPct = random.pick([10, 20, 20, 30]);
   const plan = random.pick([EVENING_PEAK, LATE_PEAK, AFTERNOON_PEAK, TWO_PEAKS, FOUR_PERIODS, CHEAP_MIDDAY]);
-  const weekend = random.chance(0.6) ? FLAT : plan;
+  const isFlatOnWeekends = random.chance(0.6);
+  const week = (weekday: Day) => ({ weekday, weekend: isFlatOnWeekends ? FLAT : weekday });
   const seasons = random.chance(0.7)
-    ? [{ name: 'all year', weekday: plan, weekend }]
+    ? [{ name: 'all year', ...week(plan) }]
     : [
-        { name: 'summer', from: '06-01', to: '09-30', weekday: plan, weekend },
-        { name: 'winter', from: '10-01', to: '05-31', weekday: random.pick([plan, TWO_PEAKS]), weekend },
+        { name: 'summer', from: '06-01', to: '09-30', ...week(plan) },
+        { name: 'winter', from: '10-01', to: '05-31', ...week(random.pick([plan, TWO_PEAKS])) },
       ];
   return { seasons, rates: RATES, holidays: ['2026-01-01', '2026-07-03', '2026-12-25'], offPeakDepthPct };
 }

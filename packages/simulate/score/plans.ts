@@ -91,7 +91,7 @@ export const PLANS: Readonly<Record<IncidentKind, Plan>> = {
   'tariff-discharge-in-super-off-peak': plan(['tariff-discharge-in-super-off-peak'], [6, 24, 96, 6]),
   'tariff-off-peak-depth': plan(['tariff-off-peak-depth'], [6, 24, 96, 12]),
   'tariff-clock-shift': plan(['tariff-clock-shift'], [6, 120, 96, 192]),
-  'battery-energy-mismatch': plan(['battery-energy-mismatch'], [6, 72, 25, 216], {
+  'battery-energy-mismatch': plan(['battery-energy-mismatch'], [6, 72, 96, 216], {
     // Without a tariff a battery stays full, and its gauge never moves.
     canShow: ({ tariff }) => tariff !== null,
   }),
