@@ -101,6 +101,8 @@ const stateSchema = z.object({
   /** How it stands; null while it is sound. */
   found: z.enum(['open', 'loose', 'climbing']).nullable(),
   sinceMs: z.number(),
+  /** What a sound neutral is worth here, ohm, as it was known before: days at fault are no history. */
+  soundOhm: z.number(),
   /** Lines at the time it was found. */
   foundLine: z.number(),
   soundReadings: z.number(),
@@ -127,6 +129,7 @@ export const openNeutral = defineDetector({
     line: 0,
     found: null,
     sinceMs: 0,
+    soundOhm: HEALTHY_OHM,
     foundLine: 0,
     soundReadings: 0,
     peakV: { l1: 0, l2: 0 },
@@ -134,6 +137,9 @@ export const openNeutral = defineDetector({
   observe({ state, event, view, values }): Verdict | undefined {
     if (event.kind !== 'meter' || event.l1V === null || event.l2V === null) return undefined;
     const impedance = view.serviceImpedance;
+    if (state.found === null && state.line !== impedance.lines) {
+      state.soundOhm = historyOhm(impedance.days, values.looseOhm) ?? HEALTHY_OHM;
+    }
     suspect(state, event, view, values);
     if (state.suspicion >= SUSPICION_TOLD) find(state, 'open', state.suspectMs, impedance.lines);
     // A battery on the leg that falls calls it an outage: parted legs are told then too, and nothing else.
@@ -149,7 +155,7 @@ export const openNeutral = defineDetector({
       return ABSENT;
     }
     notePeak(state, event.l1V, event.l2V);
-    return present(state, event.at, view, values);
+    return present(state, event.at, view);
   },
   words: ({ facts }) => words(facts),
 });
@@ -197,7 +203,7 @@ function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Val
 
 /** A new line of the neutral: loose, climbing, or neither. */
 function judgeLine(state: State, atMs: number, impedance: ServiceImpedanceState, values: Values): void {
-  const history = historyOhm(impedance.days, values.looseOhm) ?? HEALTHY_OHM;
+  const { soundOhm: history } = state;
   const latest = impedance.latestOhm ?? 0;
   const isLoose = impedance.latestFits && latest > values.looseOhm && latest > values.overHistory * history;
   if (isLoose) {
@@ -235,9 +241,9 @@ function isSound(state: State, meter: MeterReading, view: SiteView, values: Valu
   const impedance = view.serviceImpedance;
   const newLines = impedance.lines - state.foundLine;
   if (meter.at - state.lastPointMs < CALM_MS) return false;
-  if (state.found === 'climbing') return newLines > LINES_OF_NEW_LEVELS && climbIsOver(impedance, values);
-  const history = historyOhm(impedance.days, values.looseOhm) ?? HEALTHY_OHM;
-  const soundOhm = Math.max(values.looseOhm / 2, 2 * history);
+  if (state.found === 'climbing')
+    return newLines > LINES_OF_NEW_LEVELS && climbIsOver(state, impedance, values);
+  const soundOhm = Math.max(values.looseOhm / 2, 2 * state.soundOhm);
   const ohm = neutralOhm(impedance);
   const residualV = differenceResidualV(impedance, meter);
   if (ohm === null || residualV === null)
@@ -264,23 +270,21 @@ function standTogether(state: State, meter: MeterReading, { site }: SiteView, va
   return state.soundReadings >= SOUND_READINGS;
 }
 
-function climbIsOver(impedance: ServiceImpedanceState, values: Values): boolean {
+function climbIsOver({ soundOhm }: State, impedance: ServiceImpedanceState, values: Values): boolean {
   const now = neutralOhm(impedance) ?? 0;
-  const history = historyOhm(impedance.days, values.looseOhm) ?? HEALTHY_OHM;
-  return now < Math.max(values.climbOhm / 2, 1.5 * history) && !isClimbing(impedance.days, values.climbOhm);
+  return now < Math.max(values.climbOhm / 2, 1.5 * soundOhm) && !isClimbing(impedance.days, values.climbOhm);
 }
 
 function notePeak(state: State, l1V: number, l2V: number): void {
   if (Math.abs(l1V - l2V) > Math.abs(state.peakV.l1 - state.peakV.l2)) state.peakV = { l1: l1V, l2: l2V };
 }
 
-function present(state: State, atMs: number, view: SiteView, values: Values): Verdict {
-  const { found, sinceMs } = state;
+function present(state: State, atMs: number, view: SiteView): Verdict {
+  const { found, sinceMs, soundOhm } = state;
   const { serviceImpedance: impedance, site } = view;
   const l1V = rounded(state.peakV.l1, 1);
   const l2V = rounded(state.peakV.l2, 1);
   const ohm = rounded((found === 'climbing' ? neutralOhm(impedance) : impedance.latestOhm) ?? 0, 2);
-  const history = historyOhm(impedance.days, values.looseOhm);
   const priority: { priority?: Priority } = found === 'climbing' ? { priority: 'medium' } : {};
   return {
     is: 'present',
@@ -292,28 +296,24 @@ function present(state: State, atMs: number, view: SiteView, values: Values): Ve
       fromMs: sinceMs - (found === 'climbing' ? 48 * 60 : 30) * MINUTE_MS,
       toMs: atMs,
       series: ['l1.v', 'l2.v', 'l1.p', 'l2.p'].map((quantity) => `${site.meter.device} ${quantity}`),
-      figures: figuresOf(l1V, l2V, ohm, history, view),
+      figures: figuresOf(l1V, l2V, ohm, soundOhm, view),
     }),
   };
 }
 
-function figuresOf(l1V: number, l2V: number, ohm: number, history: number | null, view: SiteView): Figure[] {
+function figuresOf(l1V: number, l2V: number, ohm: number, soundOhm: number, view: SiteView): Figure[] {
   const { serviceImpedance: impedance, site } = view;
   const source = 'slope of v1 - v2 over the neutral current';
   return [
     { label: 'L1 when farthest apart', value: l1V, unit: 'V', source: `${site.meter.device} l1.v` },
     { label: 'L2 when farthest apart', value: l2V, unit: 'V', source: `${site.meter.device} l2.v` },
     { label: 'Neutral resistance', value: ohm, unit: 'ohm', source },
-    ...(history === null
-      ? []
-      : [
-          {
-            label: 'In its own history',
-            value: rounded(history, 3),
-            unit: 'ohm',
-            source: 'lower quartile of its days',
-          },
-        ]),
+    {
+      label: 'While it was sound',
+      value: rounded(soundOhm, 3),
+      unit: 'ohm',
+      source: `lower quartile of its days before, or ${HEALTHY_OHM} ohm where it has none`,
+    },
     {
       label: 'Trend, one value a day',
       value: daysOf(impedance.days)
