@@ -19,7 +19,7 @@ const RUN_IN_STEP_MS = 60_000;
  */
 export function simulateHome(scenario: HomeScenario): HomeSimulation {
   const { site, faults = [] } = scenario;
-  const watched = faults.map((spec) => ({ spec, truths: truthsOf(spec, site) }));
+  const watched = faults.map((spec): Watched => ({ spec, truths: truthsOf(spec, site), showsSinceMs: null }));
   const alerts = [
     ...(scenario.alerts ?? []),
     ...faults.flatMap((spec) => FAULTS[spec.name].alert?.(spec) ?? []),
@@ -45,7 +45,7 @@ export function simulateHome(scenario: HomeScenario): HomeSimulation {
       const atMs = device.nextMs();
       if (atMs >= scenario.toMs) return;
       const world = advance(atMs);
-      for (const { spec, truths } of watched) noteShown(world, spec, truths);
+      for (const one of watched) noteShown(world, one);
       for (const packet of device.measure(world)) yield packet;
     }
   }
@@ -53,10 +53,25 @@ export function simulateHome(scenario: HomeScenario): HomeSimulation {
   return { truths: watched.flatMap(({ truths }) => truths), alerts, outages, [Symbol.iterator]: run };
 }
 
-function noteShown(world: World, spec: FaultSpec, truths: readonly Truth[]): void {
+interface Watched {
+  readonly spec: FaultSpec;
+  readonly truths: readonly Truth[];
+  /** Since when the fault shows without a break; null while it does not. */
+  showsSinceMs: number | null;
+}
+
+function noteShown(world: World, watched: Watched): void {
+  const { spec, truths } = watched;
   if (world.atMs < spec.onsetMs || (spec.endMs !== null && world.atMs >= spec.endMs)) return;
-  if (truths.every((truth) => truth.shownMs !== null) || !FAULTS[spec.name].shows(world, spec)) return;
-  for (const truth of truths) truth.shownMs ??= world.atMs;
+  if (truths.every((truth) => truth.shownMs !== null)) return;
+  const { shows, showsForMs = 0 } = FAULTS[spec.name];
+  if (!shows(world, spec)) {
+    watched.showsSinceMs = null;
+    return;
+  }
+  watched.showsSinceMs ??= world.atMs;
+  if (world.atMs - watched.showsSinceMs < showsForMs) return;
+  for (const truth of truths) truth.shownMs ??= watched.showsSinceMs;
 }
 
 function earliest(devices: readonly Device[]): Device {

@@ -52,6 +52,8 @@ const circuitSchema = z.object({
   batteries: holdSchema,
   /** How near the breaker is to its latest trip time, by each witness. */
   heat: z.object({ meter: heatSchema, batteries: heatSchema }),
+  /** The meter's channel has been over for long enough; whether it is to be believed, a battery may have to say. */
+  meterHeld: z.boolean(),
   /** Who showed it; null while it is not over. */
   witness: z.enum(['meter', 'batteries']).nullable(),
   sinceMs: z.number(),
@@ -126,6 +128,7 @@ export const inletOverCap = defineDetector({
     let below = true;
 
     for (const circuit of state.circuits) {
+      if (event.kind === 'battery') believeMeter(state, circuit, about, view, isParted);
       if (!measureCircuit(inlet, circuit.wholeBreaker, event, view, load)) continue;
       if (circuit.wholeBreaker && anotherIsOver(inlet, event, view, isParted)) continue;
       heard = true;
@@ -136,7 +139,9 @@ export const inletOverCap = defineDetector({
       heatBreaker(circuit, witness, event.at, breakerA);
       observeHold(hold, event.at, ratio, load.periodMs, 1 + accuracy, 1);
       const atOnce = load.sources === 1 && load.plausible && ratio >= values.atOncePct / 100;
-      if (atOnce || isHeld(hold, load.sources, accuracy, values.holdSeconds * 1000)) {
+      const held = atOnce || isHeld(hold, load.sources, accuracy, values.holdSeconds * 1000);
+      if (event.kind === 'meter') circuit.meterHeld = held;
+      if (held) {
         const isOver = event.kind === 'battery' || isBelieved(state, circuit, inlet, event, view);
         if (isOver && circuit.witness === null) begin(circuit, witness, hold.sinceMs);
       }
@@ -246,6 +251,26 @@ function isBelieved(
   });
 }
 
+/** At a battery's word that the channel had to wait for. */
+function believeMeter(
+  state: State,
+  circuit: Circuit,
+  { inlet, breakerA }: About,
+  view: SiteView,
+  isParted: boolean,
+): void {
+  const { meter, site } = view;
+  if (!circuit.meterHeld || circuit.witness !== null || meter === null) return;
+  learnTrusts(state, inlet, meter, view);
+  if (!isBelieved(state, circuit, inlet, meter, view)) return;
+  if (!measureCircuit(inlet, circuit.wholeBreaker, meter, view, load)) return;
+  begin(circuit, 'meter', circuit.meter.sinceMs);
+  notePeak(
+    circuit,
+    circuit.wholeBreaker ? ampsOf(load, site, isParted) / breakerA : ratioOf(load, inlet, site, isParted),
+  );
+}
+
 function isBelow(circuit: Circuit, nowMs: number, clearRatio: number): boolean {
   return !isStillOver(circuit.meter, nowMs, clearRatio) && !isStillOver(circuit.batteries, nowMs, clearRatio);
 }
@@ -260,6 +285,7 @@ function startCircuit(wholeBreaker: boolean): Circuit {
     meter: startHold(),
     batteries: startHold(),
     heat: { meter: { usedFraction: 0 }, batteries: { usedFraction: 0 } },
+    meterHeld: false,
     witness: null,
     sinceMs: 0,
     belowSinceMs: null,

@@ -39,10 +39,13 @@ const MINUTE_MS = 60_000;
 /** Points of suspicion at which it is told, and what a reading without any takes off. */
 const SUSPICION_TOLD = 2;
 const SUSPICION_CALMS = 0.5;
-/** So many times the usual distance from the line are no noise; it is known after so many readings. */
+/**
+ * So many times the usual distance from the line are no noise; it is known after so many readings, and looks back
+ * on some hours: a neutral that broke while little flows is not to become the usual before a load shows it.
+ */
 const USUAL_RESIDUALS = 8;
 const SETTLED_READINGS = 100;
-const RESIDUAL_READINGS = 500;
+const RESIDUAL_READINGS = 3000;
 /** Readings that come more slowly than this are each enough. */
 const SLOW_READINGS_MS = 12_000;
 /** Lines in a row that have to show a loose neutral. */

@@ -138,6 +138,8 @@ export const openNeutral: Fault = {
     conditions.service.neutralExtraOhm = gradedLog(spec, 0.6, 15);
   },
   shows: (world) => world.gridPresent && world.neutralA * world.conditions.service.neutralExtraOhm > 2,
+  // A load that runs for a moment is in one reading of a meter, of which nothing is told.
+  showsForMs: 15_000,
 };
 
 /** A neutral that works loose: its resistance grows from a contact's to that of an open one. */

@@ -27,6 +27,8 @@ export interface Fault {
   readonly apply: (conditions: Conditions, spec: FaultSpec, site: Site, atMs: number) => void;
   /** Has it had an effect that its incident is about? Asked from the onset on, until it has. */
   readonly shows: (world: World, spec: FaultSpec) => boolean;
+  /** It counts as shown once it has shown for this long without a break, and from the beginning of that. */
+  readonly showsForMs?: number;
 }
 
 export const MINUTE_MS = 60_000;
