@@ -111,12 +111,19 @@ export function learnFromLevel(
   if (meter === undefined || elapsedMs < spacingMs) return;
   levels.comparedMs = meter.at;
   const fromMs = meter.at - CLOCK_OFFSET_MS;
-  const said = site.inlets.flatMap(({ number }) => saidOf(site, tracks, number, fromMs) ?? []);
-  const shownW = site.inlets.flatMap(({ number }) => meter.inletW[number - 1] ?? []);
-  if (said.length < site.inlets.length || shownW.length < site.inlets.length) return;
-  const heardMs = tracks.batteries.reduce((least, { beforeMs }) => Math.min(least, beforeMs), fromMs);
+  const said: Range[] = [];
+  const shownW: number[] = [];
+  for (const { number } of site.inlets) {
+    const range = saidOf(site, tracks, number, fromMs);
+    const watts = meter.inletW[number - 1] ?? null;
+    if (range === null || watts === null || !isEven(range)) return;
+    said.push(range);
+    shownW.push(watts);
+  }
+  let heardMs = fromMs;
+  for (const { beforeMs } of tracks.batteries) heardMs = Math.min(heardMs, beforeMs);
   const rows = rowsSince(window, heardMs);
-  if (!said.every(isEven) || !rows.every((row) => isStill(row, site, shownW))) return;
+  for (const row of rows) if (!isStill(row, site, shownW)) return;
   if (said.every((range) => Math.abs(middleOf(range)) < AT_REST_W)) {
     levels.foreign = shownW.some((watts) => Math.abs(watts) > FOREIGN_W);
   }
@@ -227,11 +234,13 @@ function isEven({ lowW, highW }: Range): boolean {
   return highW - lowW <= 2 * ZERO_ERROR_W + STILL_SHARE * Math.max(Math.abs(lowW), Math.abs(highW));
 }
 
-function isStill({ inletW }: MeterRow, site: Site, shownW: readonly number[]): boolean {
-  return site.inlets.every(({ number }, i) => {
+function isStill({ inletW }: MeterRow, { inlets }: Site, shownW: readonly number[]): boolean {
+  for (let i = 0; i < inlets.length; i++) {
     const levelW = shownW[i] ?? 0;
-    return Math.abs((inletW[number - 1] ?? 0) - levelW) <= ZERO_ERROR_W + STILL_SHARE * Math.abs(levelW);
-  });
+    const watts = inletW[(inlets[i]?.number ?? 1) - 1] ?? 0;
+    if (Math.abs(watts - levelW) > ZERO_ERROR_W + STILL_SHARE * Math.abs(levelW)) return false;
+  }
+  return true;
 }
 
 /** Log density of what a channel shows, if its gain is this, whatever of the range it was just then. */
@@ -269,8 +278,8 @@ function isSteady({ lowW, highW }: Range): boolean {
 function saidOf(site: Site, tracks: BatteryTracks, inlet: number, sinceMs: number): Range | null {
   let lowW = 0;
   let highW = 0;
-  for (const [index, battery] of site.batteries.entries()) {
-    if (battery.inlet !== inlet) continue;
+  for (let index = 0; index < site.batteries.length; index++) {
+    if (site.batteries[index]?.inlet !== inlet) continue;
     const range = rangeSince(tracks, index, sinceMs);
     if (range === undefined) return null;
     lowW += range.lowW;

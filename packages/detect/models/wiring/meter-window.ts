@@ -67,7 +67,9 @@ export function rowBefore({ rows, next }: MeterWindow, atMs: number): MeterRow |
 
 /** The rows at or after `atMs`, in no order. */
 export function rowsSince({ rows }: MeterWindow, atMs: number): MeterRow[] {
-  return rows.filter(([at]) => at >= atMs).map(rowOf);
+  const since: MeterRow[] = [];
+  for (const kept of rows) if (kept[0] >= atMs) since.push(rowOf(kept));
+  return since;
 }
 
 function rowOf([at, l1W, l2W, inlet1W, inlet2W]: Kept): MeterRow {

@@ -2,7 +2,11 @@
 // its leg carries, or double, makes its leg look half or twice as stiff as the other. Only the usual ratios of
 // CTs are asked for: a bad connection in one leg makes it look softer too, but hardly twice as soft.
 
-import { type ClampPair, learnJointly, USUAL_RATIOS } from './clamp-pair.ts';
+import { type ClampPair, learnJointly, medianOf, USUAL_RATIOS } from './clamp-pair.ts';
+
+/** Loads remembered on each leg for its usual slope, and how many make one. */
+export const SLOPES = 5;
+const KNOWN_SLOPES = 3;
 
 /** Spread of ln(slope of one leg / slope of the other) between like clamps: conductors, power factors. */
 const LIKE_LEGS_SPREAD = 0.2;
@@ -24,6 +28,11 @@ export function learnFromStiffness(pair: ClampPair, channel: number, ratio: numb
     if (own === 'ratio') return ownOther;
     return theirs === 'ratio' ? theirsOther : alike;
   });
+}
+
+/** What a leg's voltage usually answers to its current with, ohm; null before a few loads were seen on it. */
+export function usualOhm(slopesOhm: readonly number[]): number | null {
+  return slopesOhm.length < KNOWN_SLOPES ? null : (medianOf(slopesOhm) ?? null);
 }
 
 function meanDensity(ratios: readonly number[]): number {

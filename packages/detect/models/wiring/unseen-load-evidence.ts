@@ -15,6 +15,7 @@ import type { MeterReading } from '@afterwatt/wire';
 import { z } from 'zod';
 import { type ClampPair, learn } from './clamp-pair.ts';
 import { NO_SIGNAL_W } from './service-sign.ts';
+import { usualOhm } from './stiffness-evidence.ts';
 
 const HOUR_MS = 3_600_000;
 /** Readings compared on each side of a change: their means are quieter than they are. */
@@ -79,7 +80,7 @@ export function startUnseenLoads(): UnseenLoads {
 /**
  * Takes two consecutive meter readings.
  * @param noiseV usual size of changes of v1 - v2 while nothing switches, V
- * @param usualOhm what v1 - v2 answers to a current on either leg alone with, ohm; null where not known
+ * @param slopesOhm what v1 - v2 answered to the last currents on each leg alone with, ohm
  */
 export function learnFromUnseenLoad(
   pair: ClampPair,
@@ -87,13 +88,13 @@ export function learnFromUnseenLoad(
   before: MeterReading,
   now: MeterReading,
   noiseV: number,
-  usualOhm: readonly [number | null, number | null],
+  slopesOhm: readonly [readonly number[], readonly number[]],
 ): void {
   const silent = silentChannel(now, unseen.silent);
   if (silent !== unseen.silent) Object.assign(unseen, startUnseenLoads(), { silent });
   if (silent === null || !push(unseen.rows, silent, before, now)) return;
-  const ohm = usualOhm[silent === 0 ? 1 : 0];
-  if (ohm === null || unseen.rows.length < 2 * SIDE) return;
+  const ohm = unseen.rows.length < 2 * SIDE ? null : usualOhm(slopesOhm[silent === 0 ? 1 : 0]);
+  if (ohm === null) return;
 
   const seenV = Math.max(LEAST_CHANGE_V, SEEN * ERROR_PER_NOISE * noiseV);
   const own = ownLoad(unseen.rows, seenV);

@@ -7,9 +7,9 @@
 
 import type { MeterReading } from '@afterwatt/wire';
 import { z } from 'zod';
-import { type ClampPair, learn, medianOf } from './clamp-pair.ts';
+import { type ClampPair, learn } from './clamp-pair.ts';
 import { NO_SIGNAL_W } from './service-sign.ts';
-import { learnFromStiffness } from './stiffness-evidence.ts';
+import { learnFromStiffness, SLOPES, usualOhm } from './stiffness-evidence.ts';
 import { learnFromUnseenLoad, startUnseenLoads, unseenLoadsSchema } from './unseen-load-evidence.ts';
 
 const LEAST_STEP_W = 400;
@@ -18,9 +18,6 @@ const LEAST_VOLTS = 60;
 /** The other leg must move by less than this share of the step, and neither by more when nothing switched. */
 const ALONE = 0.15;
 const STILL_W = 60;
-/** Loads remembered on each leg for its usual slope, and how many make one. */
-const SLOPES = 5;
-const KNOWN_SLOPES = 3;
 /** A change is seen in the voltage when it should be so many times its own noise. */
 const SEEN = 5;
 const LEAST_NOISE_V = 0.05;
@@ -79,8 +76,7 @@ export function learnFromVoltage(
   if (steps === null) return;
   const { l1W, l2W, differenceV } = steps;
   learnResolution(voltages, Math.abs(differenceV));
-  const ohms = [usualOhm(voltages, 0), usualOhm(voltages, 1)] as const;
-  learnFromUnseenLoad(pair, voltages.unseen, before, now, noiseOf(voltages), ohms);
+  learnFromUnseenLoad(pair, voltages.unseen, before, now, noiseOf(voltages), voltages.slopesOhm);
   if (Math.abs(l1W) < STILL_W && Math.abs(l2W) < STILL_W) {
     const size = Math.abs(differenceV);
     const unexplained = size > Math.max(LEAST_UNEXPLAINED_V, UNEXPLAINED_NOISES * noiseOf(voltages));
@@ -97,9 +93,9 @@ export function learnFromVoltage(
   const ampere = own / volts;
   // Falls with a load on L1, rises with one on L2.
   const droppedV = channel === 0 ? -differenceV : differenceV;
-  const [ownOhm, otherOhm] = channel === 0 ? ohms : [ohms[1], ohms[0]];
+  const otherOhm = usualOhm(voltages.slopesOhm[theirs]);
   const slopeOhm = Math.abs(droppedV / ampere);
-  const ohm = ownOhm ?? otherOhm;
+  const ohm = usualOhm(voltages.slopesOhm[channel]) ?? otherOhm;
   const isSeen = ohm !== null && ohm * Math.abs(ampere) >= SEEN * noiseOf(voltages);
   if (isSeen && isDue(voltages, now.at)) {
     learnFromLoad(pair, voltages, channel, ohm * ampere, droppedV, before, now);
@@ -183,11 +179,6 @@ function learnNoise(voltages: Voltages, sizeV: number): void {
 /** What a change must stand out from, V: usual noise, and the edges of rounding. */
 function noiseOf({ noiseV, resolutionV }: Voltages): number {
   return Math.max(noiseV, resolutionV / 2);
-}
-
-function usualOhm({ slopesOhm }: Voltages, channel: number): number | null {
-  const slopes = slopesOhm[channel === 0 ? 0 : 1];
-  return slopes.length < KNOWN_SLOPES ? null : (medianOf(slopes) ?? null);
 }
 
 function isSilent(reading: MeterReading, channel: number): boolean {
