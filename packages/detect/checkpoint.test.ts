@@ -5,6 +5,7 @@ import { describe, expect, it } from 'vitest';
 import { z } from 'zod';
 import { CATALOG } from './catalog.ts';
 import { checkpointOf } from './checkpoint.ts';
+import { startView } from './site-view.ts';
 import { aSite } from './test-support.ts';
 
 const NOON_MS = Date.UTC(2026, 5, 1, 12);
@@ -91,10 +92,10 @@ describe('the shape of a checkpoint', () => {
 });
 
 it('writes the state that every detector starts with, and reads it again', () => {
-  const site = aSite();
+  const view = startView(aSite(), undefined);
   for (const detector of CATALOG) {
-    for (const subject of detector.subjects(site)) {
-      const { state } = detector.watch(site, subject, undefined);
+    for (const subject of detector.subjects(view.site)) {
+      const { state } = detector.watch(view, subject, undefined);
       const written = JSON.stringify(detector.checkpoint.write(state, NOON_MS));
       expect(detector.checkpoint.read(JSON.parse(written), NOON_MS), detector.kind).toEqual(state);
     }

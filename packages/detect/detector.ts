@@ -108,24 +108,19 @@ export interface DetectorSpec<T extends Thresholds, S, A> {
   /** State is plain JSON data and is parsed with this when it is loaded; an older shape starts afresh. */
   readonly state: z.ZodType<S>;
   readonly start: (subject: string, site: Site) => S;
-  /**
-   * May change `state` in place; reads time only from the event and the view. The context is the same object at
-   * every call: take from it what a thunk needs.
-   */
-  readonly observe: (context: ObserveContext<T, S, A>) => Verdict | undefined;
+  /** May change `state` in place; reads time only from the event and the view. */
+  readonly observe: (event: SiteEvent, context: ObserveContext<T, S, A>) => Verdict | undefined;
   readonly words: (input: WordsInput) => Words;
 }
 
+/** What stands beside every event of one watch: the same object at every call. */
 export interface ObserveContext<T extends Thresholds, S, A> {
   readonly subject: string;
   readonly about: A | undefined;
   readonly state: S;
-  readonly event: SiteEvent;
   readonly view: SiteView;
   readonly values: ThresholdValues<T>;
 }
-
-type Mutable<O> = { -readonly [K in keyof O]: O[K] };
 
 /** A detector at work on one subject of one site. */
 export interface Watch {
@@ -135,7 +130,7 @@ export interface Watch {
   readonly offDelayMs: number;
   /** Plain data, changed in place. */
   readonly state: unknown;
-  observe(event: SiteEvent, view: SiteView): Verdict | undefined;
+  observe(event: SiteEvent): Verdict | undefined;
 }
 
 /** A detector as the catalog lists it: its types of state and thresholds are its own affair. */
@@ -149,7 +144,7 @@ export interface Detector {
   /** @returns undefined where readings of all devices have a bearing */
   readingsOf(subject: string, site: Site): readonly string[] | undefined;
   /** @param saved a watch's state of earlier, or undefined to start afresh */
-  watch(site: Site, subject: string, saved: unknown): Watch;
+  watch(view: SiteView, subject: string, saved: unknown): Watch;
   words(input: WordsInput): Words;
 }
 
@@ -165,26 +160,21 @@ export function defineDetector<T extends Thresholds, S, A>(spec: DetectorSpec<T,
     subjects: spec.subjects,
     readingsOf: (subject, site) => spec.readingsOf?.(subject, site),
     words: spec.words,
-    watch(site, subject, saved) {
+    watch(view, subject, saved) {
+      const { site } = view;
       const values = thresholdValues(spec.thresholds, site.thresholds[spec.kind] ?? {});
       const { onDelayMs, offDelayMs } = spec.delays(values, site);
       const restored = saved === undefined ? undefined : spec.state.safeParse(saved);
       const state = restored?.success ? restored.data : spec.start(subject, site);
-      // One object for all calls: a site has dozens of watches, and they are called for every reading.
-      let context: Mutable<ObserveContext<T, S, A>> | undefined;
-      const about = spec.about?.(subject, site);
+      // One object for all calls, never written to: a site has dozens of watches, called for every reading.
+      const context = { subject, about: spec.about?.(subject, site), state, view, values };
       return {
         kind: spec.kind,
         subject,
         state,
         onDelayMs,
         offDelayMs,
-        observe(event, view) {
-          context ??= { subject, about, state, event, view, values };
-          context.event = event;
-          context.view = view;
-          return observe(context);
-        },
+        observe: (event) => observe(event, context),
       };
     },
   };

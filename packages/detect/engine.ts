@@ -145,7 +145,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   const parsed = savedSchema.safeParse(saved);
   const before = parsed.success ? parsed.data : undefined;
   const view = startView(site, before?.view);
-  const slots = startSlots(site, catalog, before);
+  const slots = startSlots(view, catalog, before);
   const routes = routesOf(slots, site);
   let tickMs = before?.tickMs ?? 0;
   /** Device time of the newest reading. */
@@ -207,7 +207,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
     observeView(view, event);
     const isNews = view.wiring.service.isNews || view.wiring.inlets.isNews;
     for (const slot of isNews ? route.atNews : route.slots) {
-      const verdict = slot.watch.observe(event, view);
+      const verdict = slot.watch.observe(event);
       if (verdict !== undefined) judge(slot, verdict);
     }
   }
@@ -223,7 +223,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
     for (const slot of slots) {
       if (slot.detector.kind !== kind || slot.watch.subject !== subject) continue;
       tell(slot, close(slot.life, 'mended'));
-      slot.watch = slot.detector.watch(site, subject, undefined);
+      slot.watch = slot.detector.watch(view, subject, undefined);
       slot.latest = undefined;
     }
     observeView(view, { kind: 'mended', at: view.nowMs, incidentKind: kind, subject });
@@ -270,7 +270,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
       view: saveView(view),
       tickMs,
       readMs,
-      states: saveStates(slots, site, view.nowMs),
+      states: saveStates(slots, view),
       lives: saveLives(slots),
     }),
   };
@@ -282,7 +282,8 @@ function nextTick(tickMs: number, readMs: number): number {
   return (Math.floor(tickMs / stride) + 1) * stride;
 }
 
-function startSlots(site: Site, catalog: readonly Detector[], before: SavedEngine | undefined): Slot[] {
+function startSlots(view: SiteView, catalog: readonly Detector[], before: SavedEngine | undefined): Slot[] {
+  const { site } = view;
   const slots: (Slot & { causes: Slot[]; explainedBy: Slot[] })[] = [];
   for (const detector of catalog) {
     for (const subject of detector.subjects(site)) {
@@ -291,7 +292,7 @@ function startSlots(site: Site, catalog: readonly Detector[], before: SavedEngin
         detector,
         causes: [],
         explainedBy: [],
-        watch: detector.watch(site, subject, savedState(before, detector, subject)),
+        watch: detector.watch(view, subject, savedState(before, detector, subject)),
         life: lived?.life ?? startLife(),
         latest: lived?.latest === undefined ? undefined : restoreLatest(lived.latest),
       });
@@ -385,12 +386,13 @@ function savedState(before: SavedEngine | undefined, detector: Detector, subject
 }
 
 /** What is as it was at the start is left out. */
-function saveStates(slots: readonly Slot[], site: Site, nowMs: number): SavedEngine['states'] {
+function saveStates(slots: readonly Slot[], view: SiteView): SavedEngine['states'] {
+  const { nowMs } = view;
   const saved: SavedEngine['states'] = {};
   for (const { detector, watch } of slots) {
     const { kind, checkpoint } = detector;
     const state = checkpoint.write(watch.state, nowMs);
-    const started = checkpoint.write(detector.watch(site, watch.subject, undefined).state, nowMs);
+    const started = checkpoint.write(detector.watch(view, watch.subject, undefined).state, nowMs);
     if (JSON.stringify(state) === JSON.stringify(started)) continue;
     saved[kind] ??= [checkpoint.shape, {}];
     saved[kind][1][watch.subject] = state;

@@ -81,7 +81,7 @@ export const backfeedInOutage = defineDetector({
     deadLegSinceMs: 0,
     raised: false,
   }),
-  observe({ about: inlet, state, event, view, values }): Verdict | undefined {
+  observe(event, { about: inlet, state, view, values }): Verdict | undefined {
     if (inlet === undefined) return undefined;
     if (event.kind === 'battery') noteFlag(state, event);
     else if (event.kind === 'meter') noteFlow(state, inlet, event, view, values.feedW);

@@ -139,7 +139,7 @@ export const batteryEnergyMismatch = defineDetector({
     charge: null,
     discharge: null,
   }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, state, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     const { socPct, acW, at } = event;
     if (socPct === null || acW === null) return undefined;

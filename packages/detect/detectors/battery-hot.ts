@@ -110,7 +110,7 @@ export const batteryHot = defineDetector({
     hotSinceMs: null,
     unexplainedSinceMs: null,
   }),
-  observe({ subject, about: battery, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, about: battery, state, view, values }): Verdict | undefined {
     if (battery === undefined || event.kind !== 'battery') return undefined;
     const { tempC, at } = event;
     if (tempC === null) return undefined;

@@ -26,7 +26,7 @@ export const ctNoSignal = defineDetector({
   subjects: clampSubjects,
   state: statelessSchema,
   start: startStateless,
-  observe({ subject, event, view }): Verdict | undefined {
+  observe(event, { subject, view }): Verdict | undefined {
     if (!pairOf(view, subject).isNews) return undefined;
     const { pair, channel, quantity } = clampOf(view, subject);
     return verdictOf({

@@ -30,7 +30,7 @@ export const ctRatio = defineDetector({
   subjects: clampSubjects,
   state: statelessSchema,
   start: startStateless,
-  observe({ subject, event, view }): Verdict | undefined {
+  observe(event, { subject, view }): Verdict | undefined {
     if (!pairOf(view, subject).isNews) return undefined;
     const { pair, channel, quantity } = clampOf(view, subject);
     const series = `${view.site.meter.device} ${quantity}`;

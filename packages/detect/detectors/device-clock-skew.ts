@@ -27,7 +27,7 @@ export const deviceClockSkew = defineDetector({
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: z.object({ sinceMs: z.number().nullable() }),
   start: () => ({ sinceMs: null }),
-  observe({ subject, state, view, values }): Verdict | undefined {
+  observe(_event, { subject, state, view, values }): Verdict | undefined {
     const offset = clockOffset(view.deviceClocks, subject);
     if (offset === undefined) return undefined;
     const { offsetMs, witness } = offset;

@@ -77,7 +77,7 @@ export const deviceSilent = defineDetector({
     aliveUntilMs: 0,
     othersSinceMs: null,
   }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, state, view, values }): Verdict | undefined {
     switch (event.kind) {
       case 'meter':
       case 'battery':

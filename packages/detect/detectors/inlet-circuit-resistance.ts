@@ -144,7 +144,7 @@ export const inletCircuitResistance = defineDetector({
     told: false,
     days: startDailyOhms(),
   }),
-  observe({ about: inlet, state, event, view, values }): Verdict | undefined {
+  observe(event, { about: inlet, state, view, values }): Verdict | undefined {
     if (inlet === undefined || event.kind !== 'battery') return undefined;
     if (!takePair(state, inlet, event, view)) return undefined;
     state.pairs += 1;

@@ -88,7 +88,7 @@ export const inletContinuousLoad = defineDetector({
   about: aboutCircuit,
   state: stateSchema,
   start: () => ({ meter: startStretch(), batteries: startStretch(), told: false }),
-  observe({ about, state, event, view, values }): Verdict | undefined {
+  observe(event, { about, state, view, values }): Verdict | undefined {
     if (about === undefined) return undefined;
     const { inlet, addsUp } = about;
     // In an outage a battery feeds its own outlets: only the channel says what the inlet carries.

@@ -25,7 +25,7 @@ export const inletCtReversed = defineDetector({
   subjects: (site) => site.inlets.map(({ number }) => `inlet ${number}`),
   state: statelessSchema,
   start: startStateless,
-  observe({ subject, event, view }): Verdict | undefined {
+  observe(event, { subject, view }): Verdict | undefined {
     const { site, wiring } = view;
     if (!wiring.inlets.isNews) return undefined;
     const channel = site.inlets.findIndex(({ number }) => subject === `inlet ${number}`);

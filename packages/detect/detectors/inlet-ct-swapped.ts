@@ -24,7 +24,7 @@ export const inletCtSwapped = defineDetector({
   subjects: (site) => (site.inlets.length === 2 ? ['inlets'] : []),
   state: statelessSchema,
   start: startStateless,
-  observe({ event, view }): Verdict | undefined {
+  observe(event, { view }): Verdict | undefined {
     const { site, wiring } = view;
     if (!wiring.inlets.isNews) return undefined;
     return verdictOf({

@@ -110,7 +110,7 @@ export const inletOverCap = defineDetector({
       trusts: site.inlets.map(startChannelTrust),
     };
   },
-  observe({ about, state, event, view, values }): Verdict | undefined {
+  observe(event, { about, state, view, values }): Verdict | undefined {
     if (about === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
     const { inlet, breakerA } = about;
     const witness = event.kind === 'meter' ? 'meter' : 'batteries';

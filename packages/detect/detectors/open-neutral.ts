@@ -137,7 +137,7 @@ export const openNeutral = defineDetector({
     soundReadings: 0,
     peakV: { l1: 0, l2: 0 },
   }),
-  observe({ state, event, view, values }): Verdict | undefined {
+  observe(event, { state, view, values }): Verdict | undefined {
     if (event.kind !== 'meter' || event.l1V === null || event.l2V === null) return undefined;
     const impedance = view.serviceImpedance;
     if (state.found === null && state.line !== impedance.lines) {

@@ -37,7 +37,7 @@ export const radioWeak = defineDetector({
   subjects: (site) => [site.meter.device, ...site.batteries.map((battery) => battery.device)],
   state: schema,
   start: () => ({ quarter: 0, quarters: [] }),
-  observe({ subject, state, event, values }): Verdict | undefined {
+  observe(event, { subject, state, values }): Verdict | undefined {
     if (event.kind !== 'meter' && event.kind !== 'battery') return undefined;
     const { at, rssiDbm } = event;
     if (rssiDbm === null) return undefined;

@@ -103,7 +103,7 @@ export const readingsLost = defineDetector({
     longMissing: 0,
     longGaps: 0,
   }),
-  observe({ subject, about: periodS = 0, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, about: periodS = 0, state, view, values }): Verdict | undefined {
     switch (event.kind) {
       case 'lags':
         hearLate(state, event.late[subject] ?? 0, view.nowMs);

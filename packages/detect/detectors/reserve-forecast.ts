@@ -47,7 +47,7 @@ export const reserveForecast = defineDetector({
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ sinceMs: null, lastMs: 0, recentW: 0, forecastMs: 0 }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, state, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     // The battery's own word counts where it has one: another unit may be cut off by itself.
     const gridPresent = event.gridPresent ?? view.grid.present;

@@ -60,7 +60,7 @@ export const reserveLow = defineDetector({
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ belowSinceMs: null, idleSinceMs: null, heldSinceMs: null, lowestPct: 100 }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, state, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     const { socPct, acW, at } = event;
     if (socPct === null) return { is: 'unknown', why: 'no state of charge' };

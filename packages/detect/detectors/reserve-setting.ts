@@ -47,7 +47,7 @@ export const reserveSetting = defineDetector({
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ sinceMs: null, unitPct: 0 }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, state, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     const unitPct = event.reservePct;
     if (unitPct === null) return undefined;

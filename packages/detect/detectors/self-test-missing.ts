@@ -47,7 +47,7 @@ export const selfTestMissing = defineDetector({
     passed: false,
     failedMs: null,
   }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, state, view, values }): Verdict | undefined {
     switch (event.kind) {
       case 'meter':
       case 'battery':

@@ -78,7 +78,7 @@ export const sensorFlatline = defineDetector({
     knownMs: 0,
     longestMs: 0,
   }),
-  observe({ subject, about: candidate, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, about: candidate, state, view, values }): Verdict | undefined {
     if (candidate === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
     const value = view.grid.present === false ? null : candidate.value(view);
     const { lastMs } = state;

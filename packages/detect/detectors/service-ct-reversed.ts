@@ -26,7 +26,7 @@ export const serviceCtReversed = defineDetector({
   subjects: () => ['L1', 'L2'],
   state: statelessSchema,
   start: startStateless,
-  observe({ subject, event, view }): Verdict | undefined {
+  observe(event, { subject, view }): Verdict | undefined {
     const { site, wiring } = view;
     if (!wiring.service.isNews) return undefined;
     const channel = subject === 'L1' ? 0 : 1;

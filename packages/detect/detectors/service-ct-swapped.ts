@@ -25,7 +25,7 @@ export const serviceCtSwapped = defineDetector({
   subjects: () => ['service'],
   state: statelessSchema,
   start: startStateless,
-  observe({ event, view }): Verdict | undefined {
+  observe(event, { view }): Verdict | undefined {
     const { site, wiring } = view;
     if (!wiring.service.isNews) return undefined;
     const { clamps } = likeliest(wiring.service);

@@ -52,7 +52,7 @@ export const stormChargeBehind = defineDetector({
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ chargingSinceMs: null, lastMs: 0, meanW: 0, behindSinceMs: null }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, state, view, values }): Verdict | undefined {
     const { open } = view.storm;
     if (open === null || open.onsetMs === null) return ABSENT;
     if (event.kind !== 'battery') return undefined;

@@ -50,7 +50,7 @@ export const stormDischarging = defineDetector({
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ lastMs: 0, feedingSinceMs: null, ceasedSinceMs: null }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, state, view, values }): Verdict | undefined {
     const { open } = view.storm;
     if (event.kind !== 'battery') return open === null ? ABSENT : undefined;
     const { at, socPct, acW } = event;

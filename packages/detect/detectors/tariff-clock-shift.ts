@@ -56,7 +56,7 @@ export const tariffClockShift = defineDetector({
   subjects: batteriesUnderTariff,
   state: schema,
   start: () => ({ bin: 0, sumW: 0, readings: 0, recent: '', week: '' }),
-  observe({ subject, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, state, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     const bin = Math.floor(event.at / BIN_MS);
     if (bin > state.bin) {

@@ -26,7 +26,7 @@ export const tariffDischargeInSuperOffPeak = defineDetector({
   subjects: batteriesUnderTariff,
   state: z.null(),
   start: () => null,
-  observe({ subject, event, view, values }): Verdict | undefined {
+  observe(event, { subject, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     const page = view.tariffLedger.pages[subject];
     if (page === undefined) return undefined;

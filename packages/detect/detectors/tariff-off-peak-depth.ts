@@ -28,7 +28,7 @@ export const tariffOffPeakDepth = defineDetector({
   subjects: batteriesUnderTariff,
   state: z.null(),
   start: () => null,
-  observe({ subject, event, view, values }): Verdict | undefined {
+  observe(event, { subject, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     const page = view.tariffLedger.pages[subject];
     const { tariff } = view.site;

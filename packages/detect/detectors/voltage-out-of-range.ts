@@ -82,7 +82,7 @@ export const voltageOutOfRange = defineDetector({
     decidedV: 0,
     lastMeanV: null,
   }),
-  observe({ subject, about: limits, state, event, view, values }): Verdict | undefined {
+  observe(event, { subject, about: limits, state, view, values }): Verdict | undefined {
     if (limits === undefined || event.kind !== 'meter') return undefined;
     const volts = subject === 'L1' ? event.l1V : event.l2V;
     if (volts === null) return undefined;

@@ -66,8 +66,7 @@ export const deviceClocksModel: Model<DeviceClocksState> = {
         return;
       case 'lags':
         for (const device of Object.keys(event.leastMs)) hearLag(state, device, event);
-        state.toldByArrival = Object.values(state.clocks).every(({ byArrivalMs }) => byArrivalMs !== null);
-        if (state.toldByArrival) forgetSteps(state);
+        takeWitness(state);
         return;
       case 'state':
         hearState(state, event);
@@ -122,6 +121,12 @@ function hearLag(state: DeviceClocksState, device: string, { leastMs }: Lags): v
   }
   clock.byArrivalMs = offsetMs;
   if (offsetMs !== null) clock.byStepsMs = null;
+}
+
+function takeWitness(state: DeviceClocksState): void {
+  const before = state.toldByArrival;
+  state.toldByArrival = Object.values(state.clocks).every(({ byArrivalMs }) => byArrivalMs !== null);
+  if (state.toldByArrival && !before) forgetSteps(state);
 }
 
 function forgetSteps(state: DeviceClocksState): void {

@@ -13,12 +13,12 @@ export interface Line {
  */
 export function theilSen(x: readonly number[], y: readonly number[]): Line | undefined {
   const slopes: number[] = [];
-  x.forEach((xi, i) => {
+  for (let i = 1; i < x.length; i++) {
     for (let j = 0; j < i; j++) {
-      const dx = xi - (x[j] ?? xi);
+      const dx = (x[i] ?? Number.NaN) - (x[j] ?? Number.NaN);
       if (dx !== 0) slopes.push(((y[i] ?? Number.NaN) - (y[j] ?? Number.NaN)) / dx);
     }
-  });
+  }
   if (slopes.length === 0) return undefined;
   const slope = median(slopes);
   return { slope, intercept: median(y.map((yi, i) => yi - slope * (x[i] ?? Number.NaN))) };
