@@ -154,6 +154,15 @@ export async function listPulses(pool: pg.Pool, window: Window): Promise<Committ
   return found.rows;
 }
 
+/** The ingest's clock after `tx`: its newest pulse up to there; undefined when there was none yet. */
+export async function findClock(pool: pg.Pool, tx: number): Promise<number | undefined> {
+  const found = await pool.query<{ atMs: number | null }>({
+    text: `select ${epochMs('max(at)')} as "atMs" from pulse where tx <= $1`,
+    values: [tx],
+  });
+  return found.rows[0]?.atMs ?? undefined;
+}
+
 type Cell = string | number | boolean | null;
 
 function epochMs(expression: string): string {

@@ -12,6 +12,7 @@ export {
   type CommittedPulse,
   type CommittedReading,
   type CommittedState,
+  findClock,
   findNextWindow,
   listMended,
   listPulses,

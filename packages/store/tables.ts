@@ -50,6 +50,8 @@ export interface SiteTable {
   updated_at: Generated<Date>;
   deleted_at: MaybeInstant;
   tx: Generated<number>;
+  /** Where its readings begin. */
+  first_tx: Generated<number>;
 }
 
 export interface DeviceTable {

@@ -8,6 +8,8 @@ import type { Tables } from './tables.ts';
 
 export interface WatchedSite {
   readonly siteNo: number;
+  /** The transaction that registered it; its readings all came later. */
+  readonly firstTx: number;
   readonly site: Site;
   readonly deletedAt: Date | null;
   /** Device names by number. */
@@ -49,7 +51,7 @@ export async function listChangedSites(
 
 async function selectWatched(db: Database, where: ReturnType<typeof sql>): Promise<WatchedSite[]> {
   const found = await sql<WatchedSite>`
-    select s.no as "siteNo", s.config as site, s.deleted_at as "deletedAt",
+    select s.no as "siteNo", s.first_tx as "firstTx", s.config as site, s.deleted_at as "deletedAt",
       coalesce((select json_agg(json_build_object('no', d.no, 'id', d.id)) from device d where d.site_no = s.no), '[]')
         as devices
     from site s where ${where} order by s.no`.execute(db);

@@ -74,8 +74,7 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     const watch = watchSite({
       siteNo: watched.siteNo,
       site,
-      // Without a saved state the site is read from its first transaction on.
-      tx: state?.tx ?? 0,
+      tx: state?.tx ?? watched.firstTx,
       saved: parseSaved(state?.state),
       alerts: [...alerts.values()].sort((a, b) => a.at - b.at),
     });

@@ -7,6 +7,7 @@ import { backoffMs, isTransient, type Logger, pause } from '@afterwatt/runtime';
 import {
   type Connection,
   clearIncident,
+  findClock,
   findNextWindow,
   leaseShards,
   listStandingIncidents,
@@ -63,7 +64,7 @@ export async function runWorker(deps: WorkerDeps): Promise<void> {
 
 async function work(deps: WorkerDeps, held: HeldShards, onProgress: () => void): Promise<void> {
   const { config, connection, name, signal } = deps;
-  const clock = { ms: 0 };
+  const clock: Clock = { ms: undefined };
   let leaseDueMs = 0;
   // Judging a window of many sites takes longer than a lease. One that was not renewed shows when the cursor is moved.
   const renewing = setInterval(() => {
@@ -108,7 +109,10 @@ async function keepLeases({ config, connection, log, name }: WorkerDeps, held: H
     await held.load(fresh);
   }
   const taken = held.shards.size - before;
-  if (taken > 0) log.info({ taken, held: held.shards.size, workers }, 'took shards');
+  if (taken > 0) {
+    log.info({ taken, held: held.shards.size, workers }, 'took shards');
+    readAgainTogether(held);
+  }
   const surplus = [...held.shards.keys()].slice(wanted);
   if (surplus.length === 0) return;
   await releaseShards(connection.db, name, surplus);
@@ -116,9 +120,19 @@ async function keepLeases({ config, connection, log, name }: WorkerDeps, held: H
   log.info({ released: surplus.length, held: held.shards.size }, 'gave shards to another worker');
 }
 
-/** The newest pulse judged: the ingest's clock. */
+/**
+ * Shards that read again do so from where the furthest behind begins: in windows for all of them instead of
+ * windows for each. What a site has judged already it passes over.
+ */
+function readAgainTogether(held: HeldShards): void {
+  const again = [...held.shards.values()].filter((shard) => shard.catchingUpTo !== undefined);
+  const oldest = Math.min(...again.map((shard) => shard.tx));
+  for (const shard of again) shard.tx = oldest;
+}
+
+/** The newest pulse judged: the ingest's clock; undefined before the first window. */
 interface Clock {
-  ms: number;
+  ms: number | undefined;
 }
 
 /** @returns false when there is nothing to go on with at once */
@@ -136,6 +150,7 @@ async function round(deps: WorkerDeps, held: HeldShards, clock: Clock): Promise<
   const again = shards.flatMap(({ catchingUpTo }) => catchingUpTo ?? []);
   const upTo = { fromTx: window.fromTx, toTx: Math.min(window.toTx, next, ...again) };
 
+  clock.ms ??= (await findClock(connection.pool, upTo.fromTx)) ?? 0;
   const judged = await judgeWindow(connection, held, shards, upTo, clock.ms);
   clock.ms = Math.max(clock.ms, judged.pulseMs ?? 0);
   if (judged.isEmpty && shards.every((shard) => shard.catchingUpTo === undefined)) {
