@@ -150,9 +150,10 @@ export function binStart(bin: Bin, instant: string, zone: string): string {
 export function minutesSql(kind: Kind, stretches: string, within: { from: string; to: string }): string {
   const { quantities, powers, registers } = ROLLED[kind];
   const columns = ['period_s', ...quantities.map(({ column }) => column)];
-  const read = (from: string, to: string) =>
+  const read = (from: string, to: string, only?: 'first' | 'last') =>
     `select at, ${columns.join(', ')} from ${storedReadings(kind, {
       ...{ columns, where: 'site_no = s.site_no and device_no = s.device_no', from, to, within },
+      ...(only === undefined ? {} : { only }),
     })}`;
   const reach = `interval '${MOST_BRIDGED_S} seconds'`;
   const watts = (side: 0 | 1 | 'a' | 'b') => (power: RolledPower) => `${power.column}_${side}`;
@@ -197,9 +198,9 @@ export function minutesSql(kind: Kind, stretches: string, within: { from: string
                 from (
                   select *, ${powers.map((p) => `(${p.watts})::float8 as ${watts(1)(p)}`).join(', ')}
                   from (
-                    (${read(`s.from_at - ${reach}`, 's.from_at')} order by at desc limit 1)
-                    union all (${read('s.from_at', 's.to_at')})
-                    union all (${read('s.to_at', `s.to_at + ${reach}`)} order by at limit 1)
+                    ${read(`s.from_at - ${reach}`, 's.from_at', 'last')}
+                    union all ${read('s.from_at', 's.to_at')}
+                    union all ${read('s.to_at', `s.to_at + ${reach}`, 'first')}
                   ) every
                 ) u
                 window w as (order by u.at)

@@ -180,10 +180,10 @@ const TAKE = `delete from rollup_due where ctid = any (array(${DUE})) returning 
  * minutes are seldom made yet. $3 and $4 are around all readings that this looks at.
  */
 function noteSql(kind: Kind): string {
-  const read = (from: string, to: string) =>
+  const read = (from: string, to: string, only?: 'first') =>
     `select at, period_s from ${storedReadings(kind, {
       ...{ columns: ['period_s'], where: 'site_no = f.site_no and device_no = f.device_no', from, to },
-      within: { from: '$3', to: '$4' },
+      ...{ within: { from: '$3', to: '$4' }, ...(only === undefined ? {} : { only }) },
     })}`;
   // Not included is the next instant that PostgreSQL knows.
   const after = (instant: string) => `${instant} + interval '1 microsecond'`;
@@ -201,9 +201,9 @@ function noteSql(kind: Kind): string {
         from (
           select at, at - least(${BRIDGED_PERIODS} * coalesce(period_s, d.period_s), ${MOST_BRIDGED_S}) * interval '1 second' as from_at
           from (
-            (${read('f.first_at', after('f.last_at'))})
-            union all (${read(after('f.last_at'), after(`f.last_at + interval '${MOST_BRIDGED_S} seconds'`))}
-              order by at limit 1)
+            ${read('f.first_at', after('f.last_at'))}
+            union all
+            ${read(after('f.last_at'), after(`f.last_at + interval '${MOST_BRIDGED_S} seconds'`), 'first')}
           ) touched
         ) reaching where from_at <= f.last_at
       ) of

@@ -16,20 +16,24 @@ export interface StoredReadings {
    * out, and with them, nearly always, all that is packed.
    */
   readonly within?: { readonly from: string; readonly to: string };
+  /** The first or the last of them alone. */
+  readonly only?: 'first' | 'last';
 }
 
 const KEYS: readonly string[] = ['tx', 'site_no', 'device_no'];
 
 /** A relation with `at` and the columns asked for, in parentheses and named `stored`. */
 export function storedReadings(kind: ReadingKind, stored: StoredReadings): string {
-  const { columns, from, to, where, within } = stored;
+  const { columns, from, only, to, where, within } = stored;
   const spans = within === undefined ? [{ from, to }] : [{ from, to }, within];
   const unpacked = columns.map((column) =>
     KEYS.includes(column) ? column : `unnest(${column}) as ${column}`,
   );
+  // Said to each of the two tables: the planner would not say it to them, and read all to find the one.
+  const picked = only === undefined ? '' : `order by at ${only === 'last' ? 'desc' : 'asc'} limit 1`;
   // The start of the hour by date_bin, not by a subtraction: that depends on the session's time zone, so that the
   // planner would not do it. The packed tables come first, as everywhere.
-  return `(
+  const packed = `
     select at, ${columns.join(', ')} from (
       select unnest(times) as at, ${unpacked.join(', ')} from ${kind}_packed where ${[
         where,
@@ -37,13 +41,15 @@ export function storedReadings(kind: ReadingKind, stored: StoredReadings): strin
           (span) => `at >= date_bin('1 hour', ${instant(span.from)}, 'epoch') and at < ${instant(span.to)}`,
         ),
       ].join(' and ')}
-    ) unpacked where at >= ${instant(from)} and at < ${instant(to)}
-    union all
+    ) unpacked where at >= ${instant(from)} and at < ${instant(to)}`;
+  const plain = `
     select at, ${columns.join(', ')} from ${kind}_reading where ${[
       where,
       ...spans.map((span) => `at >= ${instant(span.from)} and at < ${instant(span.to)}`),
-    ].join(' and ')}
-  ) stored`;
+    ].join(' and ')}`;
+  return only === undefined
+    ? `(${packed} union all ${plain}) stored`
+    : `(select * from ((${packed} ${picked}) union all (${plain} ${picked})) found ${picked}) stored`;
 }
 
 function instant(expression: string): string {

@@ -5,8 +5,10 @@ import { hasMosquitto, startMosquitto } from '../support/mosquitto.ts';
 import { type Publisher, residentMiB, startPublisher } from './bench-run.ts';
 import { hasTools, startByHand, type Tool } from './by-hand.ts';
 import { measureCeiling } from './ceiling.ts';
+import { fillReadings } from './fill.ts';
 import { type PackShape, PERIOD_MS } from './fleet.ts';
 import { live } from './live.ts';
+import { benchPacking } from './packing.ts';
 import { benchRollUps } from './roll-ups.ts';
 import {
   type Bench,
@@ -183,69 +185,65 @@ async function atHalfLoad(): Promise<Line[]> {
 
 async function asItGrows(): Promise<Line[]> {
   const millions = (process.env['BENCH_MILLIONS'] ?? '1,5,20').split(',').map(Number);
-  const lines: Line[] = await withBench(1_000, async (bench) => {
-    const { postgres, fleet } = bench;
-    const grown: Line[] = [];
+  const grown = await withBench(1_000, async (bench) => {
+    const { fleet, postgres } = bench;
+    const lines: Line[] = [];
     const way = await openWay(bench, 'endpoint');
     // A day of a thousand meters is 17 million rows; each stretch goes on where the last one ended.
     let nextMs = bench.freshMs() - 100 * DAY_MS;
-    const stretch = (rows: number) => {
-      nextMs += Math.ceil(rows / fleet.length / PLAIN.readingsAPack) * PLAIN.readingsAPack * PERIOD_MS;
-      return nextMs;
+    const stretch = (periods: number) => {
+      const fromMs = nextMs;
+      nextMs += periods * PERIOD_MS;
+      return fromMs;
     };
     for (const million of millions) {
-      while ((await sizeOf(bench)).rows < million * 1e6 - ROWS) {
-        const startMs = nextMs;
-        stretch(500_000);
-        await measureCeiling(postgres, fleet, 1, startMs, 500_000);
-      }
-      const compared = await compare(bench, way, PLAIN, ROWS, () => {
-        const startMs = nextMs;
-        stretch(ROWS);
-        return startMs;
-      });
-      const { rows, bytes } = await sizeOf(bench);
-      grown.push({
-        millionRows: round(rows / 1e6, 1),
-        devices: 1_000,
-        ...growth(compared),
-        bytesPerRow: round(bytes / rows, 1),
-      });
+      const periods = Math.ceil((million * 1e6 - (await sizeOf(bench)).rows) / fleet.length);
+      if (periods > 0) await fillReadings(postgres.owner.pool, fleet.length, stretch(periods), periods);
+      const a = PLAIN.readingsAPack;
+      const compared = await compare(bench, way, PLAIN, ROWS, () =>
+        stretch(Math.ceil(ROWS / fleet.length / a) * a),
+      );
+      lines.push({ devices: 1_000, ...(await growth(bench, compared)) });
     }
     await way.stop();
-    return grown;
+    return lines;
   });
+  const spreadOut: Line[] = [];
   for (const devices of [100, 10_000, 100_000]) {
     const line = await withBench(devices, async (bench) => {
       const way = await openWay(bench, 'endpoint');
-      // Every device has its say.
-      const rows = Math.max(ROWS, devices * PLAIN.readingsAPack);
-      const compared = await compare(bench, way, PLAIN, rows);
-      const size = await sizeOf(bench);
+      // As many as send a pack in one run, from all over the fleet; ingest knows all of them.
+      const every = Math.max(1, Math.floor((devices * PLAIN.readingsAPack) / ROWS));
+      const fleet = bench.fleet.filter((_, index) => index % every === 0);
+      const compared = await compare({ ...bench, fleet }, way, PLAIN);
+      const grownTo = await growth(bench, compared);
       await way.stop();
-      return {
-        millionRows: round(size.rows / 1e6, 1),
-        devices,
-        ...growth(compared),
-        bytesPerRow: round(size.bytes / size.rows, 1),
-      };
+      return { devices, ...grownTo };
     });
-    lines.push(line);
+    spreadOut.push(line);
   }
+  const lines = [...grown, ...spreadOut];
   const first = lines[0];
+  const toFirst = (line: Line, what: string) => round(Number(line[what]) / Number(first?.[what]), 2);
   return lines.map((line) => ({
     ...line,
-    rateToFirst: round(Number(line['rowsPerSecond']) / Number(first?.['rowsPerSecond']), 2),
-    ratioToFirst: round(Number(line['ratio']) / Number(first?.['ratio']), 2),
+    rateToFirst: toFirst(line, 'rowsPerSecond'),
+    ratioToFirst: toFirst(line, 'ratio'),
+    cpuToFirst: toFirst(line, 'cpuUs'),
   }));
 }
 
-function growth({ rates, ceilings, ratios }: Compared) {
+async function growth(bench: Bench, { runs, rates, ceilings, ratios }: Compared) {
+  const { rows, bytes } = await sizeOf(bench);
   return {
+    millionRows: round(rows / 1e6, 1),
     rowsPerSecond: round(median(rates)),
     ceiling: round(median(ceilings)),
     ratio: round(median(ratios), 2),
     spread: spread(ratios),
+    // Hardly moved by what else the machine does.
+    cpuUs: round(median(runs.map(({ cpu }) => cpu.ingest + cpu.postgres)), 1),
+    bytesPerRow: round(bytes / rows, 1),
   };
 }
 
@@ -346,5 +344,6 @@ export const ROWS_OF_BENCH: Readonly<Record<string, { readonly title: string; re
   f: { title: 'endpoint and broker, with 1 to 5,000 connections', run: manyConnections },
   g: { title: 'ways to write, one connection each', run: writePaths },
   h: { title: 'roll-ups: speed, size, and a year of one site', run: benchRollUps },
+  i: { title: 'packed days: size and reading, against plain rows', run: benchPacking },
   live: { title: 'thousands of sites live, judged in time, rules workers killed', run: live },
 };

@@ -173,7 +173,7 @@ function pause(): Promise<void> {
 }
 
 /** Of all processes of a Postgres. */
-function serverSeconds(pid: number): number {
+export function serverSeconds(pid: number): number {
   let seconds = cpuSeconds(pid);
   for (const other of readdirSync('/proc')) {
     if (!/^\d+$/.test(other)) continue;
