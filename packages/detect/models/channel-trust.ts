@@ -88,6 +88,8 @@ export function channelTrust(
   const ownW = Math.abs(own.watts);
   if (shownW < OWN_RATIO_MOST * ownW) return 'believed';
   if (cannotCarry(meter, view, shownW)) return 'doubted';
+  // Even of a clamp that was right until now: both may have been taken off and put back.
+  if (isOfOtherInlet(inlet, meter, view, shownW)) return 'doubted';
   if (
     trust.readings >= KNOWN_READINGS &&
     trust.multiple >= OWN_RATIO_LEAST &&
@@ -96,7 +98,6 @@ export function channelTrust(
     return 'believed';
   }
   if (!haveReportedSince(inlet, view, sinceMs)) return 'wait';
-  if (isOfOtherInlet(inlet, meter, view, shownW)) return 'doubted';
   if (ownW < AT_WORK_W) return 'believed';
   if (!isSteady(inlet, view)) return 'wait';
   const isMultiple = trust.readings > 0 && isSame(shownW / ownW, trust.multiple);

@@ -34,7 +34,7 @@ const LOOK_MS = 15_000;
 /** A service channel that moves by less than this share of what an inlet channel does moves by itself. */
 const TOGETHER_SHARE = 0.4;
 /** Below this the error near 0 hides the ratio. */
-const LEAST_RATIO_LEVEL_W = 400;
+const LEAST_RATIO_LEVEL_W = 250;
 /** Errors of clamp and battery near 0. */
 const ZERO_ERROR_W = 15;
 const LEVEL_ACCURACY = 0.04;
@@ -125,7 +125,9 @@ export function learnFromLevel(
   const rows = rowsSince(window, heardMs);
   for (const row of rows) if (!isStill(row, site, shownW)) return;
   if (said.every((range) => Math.abs(middleOf(range)) < AT_REST_W)) {
-    levels.foreign = shownW.some((watts) => Math.abs(watts) > FOREIGN_W);
+    // A clamp of twice the ratio shows twice their rest.
+    const restW = said.reduce((sum, range) => sum + Math.abs(middleOf(range)), 0);
+    levels.foreign = shownW.some((watts) => Math.abs(watts) > FOREIGN_W + 2 * restW);
   }
   if (levels.foreign) return;
   if (!isLevel(levels, said, shownW)) {

@@ -1,7 +1,7 @@
 // What a leg shows while no battery is at work. A house without other generation cannot export then, so a leg
 // that does stands the wrong way round; and a leg that has always carried something and suddenly carries
 // nothing at all has lost its clamp. So has one that shows nothing while its battery charges: what that draws comes
-// through the service (Kirchhoff's current law), unless the house generates. Judged in quarter hours: the readings
+// through the service (Kirchhoff's current law), unless the house generates just that much. Judged in quarter hours: the readings
 // within one are no independent witnesses.
 //
 // Somebody may have forgotten to register the solar panels. They export by day only, so export counts by
@@ -41,8 +41,15 @@ const SELDOM_SILENT = 0.03;
 const CHARGING_W = 200;
 /** ... for so much of a block. */
 const LEAST_OF_BLOCK = 1 / 3;
-/** Weight of a block of charging that no clamp shows: only a load-following generator would hide it, and not so well. */
-const UNSEEN_CHARGE_NATS = 3;
+/**
+ * Weight of a block of charging that no clamp shows. By day a battery that takes up what the sun gives leaves nothing
+ * on its leg either, but the sun moves: what is not steady within this share says nothing, and around noon even the
+ * sun is steady for a while.
+ */
+const UNSEEN_BY_NIGHT_NATS = 3;
+const UNSEEN_BY_DAY_NATS = 1.2;
+const UNSEEN_GENERATING_NATS = 0.5;
+const STEADY_SHARE = 0.03;
 
 const legSchema = z.object({
   /** Readings of the present block in which no battery of this leg was at work. */
@@ -55,6 +62,8 @@ const legSchema = z.object({
   /** Readings in which the batteries of this leg charged, and those among them in which each channel was silent. */
   charging: z.number(),
   unseen: z.tuple([z.number(), z.number()]),
+  /** The least and the most that they charged with, W. */
+  chargeW: z.tuple([z.number(), z.number()]),
   /** Blocks so far in which the leg carried something, and nothing; then those silent without a break until now. */
   loadedBlocks: z.number(),
   silentBlocks: z.number(),
@@ -110,8 +119,8 @@ export function learnFromStanding(
   if (first === undefined || second === undefined) return;
   if (!reading.l1Busy) count(first, reading.l1W, reading.l2Busy);
   if (!reading.l2Busy) count(second, reading.l2W, reading.l1Busy);
-  if (reading.l1ChargeW >= CHARGING_W) countCharging(first, reading);
-  if (reading.l2ChargeW >= CHARGING_W) countCharging(second, reading);
+  countCharging(first, reading, reading.l1ChargeW);
+  countCharging(second, reading, reading.l2ChargeW);
 }
 
 type LegBlock = Standing['legs'][number];
@@ -124,7 +133,10 @@ function count(leg: LegBlock, watts: number, otherBusy: boolean): void {
   if (Math.abs(watts) <= NO_SIGNAL_W) leg.silent += 1;
 }
 
-function countCharging(leg: LegBlock, { l1W, l2W }: StandingReading): void {
+function countCharging(leg: LegBlock, { l1W, l2W }: StandingReading, chargeW: number): void {
+  if (chargeW < CHARGING_W) return;
+  const [leastW, mostW] = leg.charging === 0 ? [chargeW, chargeW] : leg.chargeW;
+  leg.chargeW = [Math.min(leastW, chargeW), Math.max(mostW, chargeW)];
   leg.charging += 1;
   if (Math.abs(l1W) <= NO_SIGNAL_W) leg.unseen[0] += 1;
   if (Math.abs(l2W) <= NO_SIGNAL_W) leg.unseen[1] += 1;
@@ -134,14 +146,14 @@ function judgeBlock(pair: ClampPair, standing: Standing, site: Site, at: number)
   // Both silent: the main is open, or an outage that no battery told of.
   const allSilent = standing.legs.every((leg) => isMost(leg.silent, leg));
   const night = isNight(site, at);
+  const generates = site.service.otherGeneration;
   standing.legs.forEach((leg, channel) => {
-    if (night || !site.service.otherGeneration) learnFromCharging(pair, standing, channel, at);
+    learnFromCharging(pair, standing, channel, at, night ? 'night' : generates ? 'generating' : 'day');
     if (isMost(leg.silent, leg)) {
       if (!allSilent) learnFromSilence(pair, leg, channel, at);
       return;
     }
     if (leg.readings >= LEAST_READINGS) noteLoaded(leg);
-    const generates = site.service.otherGeneration;
     if (!generates && isMost(leg.importing, leg)) {
       learnDirection(pair, leg, channel, at, 1, night ? IMPORT_BY_NIGHT_NATS : IMPORT_BY_DAY_NATS);
     } else if (!generates && isMost(leg.exporting, leg) && night) {
@@ -153,14 +165,22 @@ function judgeBlock(pair: ClampPair, standing: Standing, site: Site, at: number)
 }
 
 /** The clamp on the leg of a battery that charges shows nothing. */
-function learnFromCharging(pair: ClampPair, { readings, legs }: Standing, channel: number, at: number): void {
-  const { charging, unseen } = legs[channel] ?? startLeg();
+function learnFromCharging(
+  pair: ClampPair,
+  { readings, legs }: Standing,
+  channel: number,
+  at: number,
+  time: 'night' | 'day' | 'generating',
+): void {
+  const { charging, unseen, chargeW } = legs[channel] ?? startLeg();
   if (charging < LEAST_READINGS || charging < LEAST_OF_BLOCK * readings) return;
-  const silent = unseen.map((readings) => readings >= MOST_OF_BLOCK * charging);
+  if (time !== 'night' && chargeW[1] > (1 + STEADY_SHARE) * chargeW[0]) return;
+  const silent = unseen.map((count) => count >= MOST_OF_BLOCK * charging);
   if (!silent.includes(true)) return;
+  const nats = { night: UNSEEN_BY_NIGHT_NATS, day: UNSEEN_BY_DAY_NATS, generating: UNSEEN_GENERATING_NATS };
   learnJointly(pair, 'standing', at, 1, [channel], ({ swapped, clamps }) => {
     const shownOn = swapped ? 1 - channel : channel;
-    return silent[shownOn] === true && clamps[shownOn] !== 'dead' ? -UNSEEN_CHARGE_NATS : 0;
+    return silent[shownOn] === true && clamps[shownOn] !== 'dead' ? -nats[time] : 0;
   });
 }
 
@@ -220,6 +240,7 @@ function startLeg(): LegBlock {
     otherBusy: 0,
     charging: 0,
     unseen: [0, 0],
+    chargeW: [0, 0],
     loadedBlocks: 0,
     silentBlocks: 0,
     silentRun: 0,
@@ -238,6 +259,7 @@ function startBlock(standing: Standing, block: number): void {
     leg.otherBusy = 0;
     leg.charging = 0;
     leg.unseen = [0, 0];
+    leg.chargeW = [0, 0];
   }
 }
 
