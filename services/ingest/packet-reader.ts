@@ -35,8 +35,25 @@ export class PacketReader {
 
   /** @returns how large the packet is that is not complete yet, as far as that is known; 0 = there is none */
   read(chunk: Buffer): number {
-    const bytes = this.#withRest(chunk);
-    if (bytes === undefined) return this.#neededBytes;
+    let bytes = chunk;
+    // A packet that was cut is put together alone, and once: all others are read where they lie.
+    while (this.#restBytes > 0) {
+      const lacking = bytes.subarray(0, this.#neededBytes - this.#restBytes);
+      this.#rest.push(lacking);
+      this.#restBytes += lacking.length;
+      bytes = bytes.subarray(lacking.length);
+      if (this.#restBytes < this.#neededBytes) return this.#neededBytes;
+      const whole = Buffer.concat(this.#rest);
+      this.#rest = [];
+      this.#restBytes = 0;
+      // More may be lacking now that its length is known.
+      this.#readWhole(whole);
+    }
+    return this.#readWhole(bytes);
+  }
+
+  /** Reads all packets that are complete, and keeps the rest. */
+  #readWhole(bytes: Buffer): number {
     let at = 0;
     // Neighbours that are for mqtt-packet go to it together.
     let others = 0;
@@ -55,18 +72,6 @@ export class PacketReader {
     this.#rest = [at === 0 ? bytes : bytes.subarray(at)];
     this.#restBytes = bytes.length - at;
     return this.#neededBytes;
-  }
-
-  /** Put together only once there is enough: a large packet in many small chunks is not copied again for each. */
-  #withRest(chunk: Buffer): Buffer | undefined {
-    if (this.#restBytes === 0) return chunk;
-    this.#rest.push(chunk);
-    this.#restBytes += chunk.length;
-    if (this.#restBytes < this.#neededBytes) return undefined;
-    const bytes = Buffer.concat(this.#rest);
-    this.#rest = [];
-    this.#restBytes = 0;
-    return bytes;
   }
 
   /** Where the packet ends that begins here; undefined = not all of it is there. */
