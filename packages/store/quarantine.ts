@@ -27,6 +27,7 @@ export interface QuarantinedRecord {
 export interface QuarantineFilter {
   /** Empty = any, here and below. */
   readonly sites: readonly string[];
+  readonly devices: readonly string[];
   readonly reasons: readonly string[];
   /** Ids before this one. */
   readonly beforeId: number | undefined;
@@ -57,6 +58,7 @@ const payloadBytes = sql<number>`coalesce(octet_length(${PAYLOAD}), 0)`.as('payl
 export function listQuarantine(tx: Tx, filter: QuarantineFilter): Promise<QuarantinedRecord[]> {
   let query = tx.selectFrom('quarantine').select(RECORD).select(payloadBytes);
   if (filter.sites.length > 0) query = query.where('site', 'in', filter.sites);
+  if (filter.devices.length > 0) query = query.where('device', 'in', filter.devices);
   if (filter.reasons.length > 0) query = query.where('reason', 'in', filter.reasons);
   if (filter.beforeId !== undefined) query = query.where('id', '<', filter.beforeId);
   return query.orderBy('id', 'desc').limit(filter.limit).execute();
@@ -88,7 +90,7 @@ export interface QuarantineReasonCount {
 /** What is wrong with whom: reasons counted per device, most records first. */
 export async function listQuarantineReasons(
   tx: Tx,
-  filter: { readonly sites: readonly string[]; readonly limit: number },
+  filter: Pick<QuarantineFilter, 'sites' | 'devices' | 'limit'>,
 ): Promise<QuarantineReasonCount[]> {
   let query = tx
     .selectFrom('quarantine')
@@ -100,7 +102,29 @@ export async function listQuarantineReasons(
     ])
     .groupBy(['site', 'device', 'reason']);
   if (filter.sites.length > 0) query = query.where('site', 'in', filter.sites);
+  if (filter.devices.length > 0) query = query.where('device', 'in', filter.devices);
   return query.orderBy('records', 'desc').orderBy('site').orderBy('device').limit(filter.limit).execute();
+}
+
+/** What a company's part of the quarantine lost because it was full. */
+export interface QuarantineDropped {
+  /** Null = of no known company. */
+  readonly company: string | null;
+  /** Rows of `listQuarantine`, since the first start. */
+  readonly dropped: number;
+  readonly lastAt: Date;
+}
+
+/** Companies that lost none are not in it. At most `limit`, the latest loss first. */
+export function listQuarantineDropped(tx: Tx, limit: number): Promise<QuarantineDropped[]> {
+  return tx
+    .selectFrom('quarantine_dropped')
+    .select(['dropped', 'last_at as lastAt'])
+    .select(({ fn, ref, val }) => fn<string | null>('nullif', [ref('company'), val('')]).as('company'))
+    .orderBy('last_at', 'desc')
+    .orderBy('quarantine_dropped.company')
+    .limit(limit)
+    .execute();
 }
 
 /**

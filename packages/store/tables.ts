@@ -28,6 +28,7 @@ export interface Tables {
   rollup_due: RollUpDueTable;
   device_state: DeviceStateTable;
   quarantine: QuarantineTable;
+  quarantine_dropped: { company: string; dropped: number; last_at: Generated<Date> };
   pulse: { tx: Generated<number>; at: Instant; worker: string };
   worker: { name: string; service: string; seen_at: Generated<Date>; metrics: Json<unknown> };
   shard: { no: number; holder: string | null; lease_until: Instant; tx: number };

@@ -29,7 +29,7 @@ const ROUTES = [
   'GET /v1/quarantine/reasons',
   'GET /v1/quarantine/{id}',
   'POST /v1/quarantine/{id}/replay',
-  'GET /v1/quarantine/reasons',
+  'GET /v1/quarantine/dropped',
   'GET /v1/alarm-performance',
   'GET /v1/replays/{id}',
   'POST /v1/replays',

@@ -25,12 +25,15 @@ const second = await insert('unknown-quantity', null, 1);
 const third = await insert('out-of-range', null, 2);
 
 describe('the quarantine', () => {
-  it('is a list, newest first, that can be narrowed to a site and a reason', async () => {
+  it('is a list, newest first, that can be narrowed to a site, a device and a reason', async () => {
     const ids = async (query: string) =>
       (await installer.get(`/v1/quarantine?${query}`)).body.items.map(({ id }: { id: number }) => id);
     expect(await ids('')).toEqual([third, second, first]);
     expect(await ids('reason=out-of-range')).toEqual([third, first]);
     expect(await ids('site=elm-2')).toEqual([]);
+    expect(await ids('device=meter-1')).toEqual([third, second, first]);
+    expect(await ids('site=elm-1&device=battery-1')).toEqual([]);
+    expect(await ids('device=battery-1&device=meter-1&reason=unknown-quantity')).toEqual([second]);
     const { body } = await installer.get('/v1/quarantine?limit=2');
     expect(await ids(`limit=2&cursor=${body.next}`)).toEqual([first]);
   });
@@ -41,6 +44,35 @@ describe('the quarantine', () => {
       { site: 'elm-1', device: 'meter-1', reason: 'out-of-range', records: 6, lastId: third },
       { site: 'elm-1', device: 'meter-1', reason: 'unknown-quantity', records: 3, lastId: second },
     ]);
+  });
+
+  it('counts what is wrong with one device alone', async () => {
+    const { body } = await installer.get('/v1/quarantine/reasons?device=battery-1');
+    expect(body.items).toEqual([]);
+    expect((await installer.get('/v1/quarantine/reasons?device=meter-1')).body.items).toHaveLength(2);
+  });
+
+  it('says how much made room for newer entries, to each company its own', async () => {
+    const dropped = async (caller: typeof installer) =>
+      (await caller.get('/v1/quarantine/dropped')).body.items.map(
+        ({ company, dropped }: { company: string | null; dropped: number }) => [company, dropped],
+      );
+    expect(await dropped(operator)).toEqual([]);
+    await sql`insert into quarantine (company, reason, detail, topic, payload, message_no)
+      select company, 'topic', 'no topic of ours', 'x', '', n
+      from unnest(array['south', null]) company, generate_series(1, 5) n`.execute(api.owner);
+    for (const company of ['south', ''])
+      await sql`select trim_quarantine(${company}, 3, 1000)`.execute(api.owner);
+    expect(await dropped(operator)).toEqual(
+      expect.arrayContaining([
+        ['south', 2],
+        [null, 2],
+      ]),
+    );
+    expect(await dropped(await callerOf(api, { role: 'installer', company: 'south' }))).toEqual([
+      ['south', 2],
+    ]);
+    expect(await dropped(installer)).toEqual([]);
   });
 
   it('shows the message a record came in, whichever of its records is asked for', async () => {

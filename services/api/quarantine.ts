@@ -4,6 +4,7 @@ import {
   asCaller,
   findQuarantined,
   listQuarantine,
+  listQuarantineDropped,
   listQuarantineReasons,
   markForReplay,
   type QuarantinedRecord,
@@ -50,6 +51,12 @@ const reasonAnswer = z.object({
   lastId: z.number().int().describe('The newest of them, to read what is wrong.'),
 });
 
+const droppedAnswer = z.object({
+  company: z.string().nullable().describe('Null: of no known company.'),
+  dropped: z.number().int().describe('Entries that made room for newer ones, since the first start.'),
+  lastAt: time,
+});
+
 const id = z.number().int().min(1).max(Number.MAX_SAFE_INTEGER);
 const recordParams = z.object({ id: z.coerce.number().pipe(id) });
 const text = z.string().regex(/^\P{Cc}*$/u, { error: 'must not hold control characters' });
@@ -64,12 +71,18 @@ export function quarantineRoutes(app: App, { connection }: Deps): void {
     schema: {
       tags: ['quarantine'],
       summary: 'List what could not be accepted, newest first',
-      querystring: strictObject({ site: manyOf(text), reason: manyOf(text), limit, cursor: cursorOf(id) }),
+      querystring: strictObject({
+        site: manyOf(text),
+        device: manyOf(text),
+        reason: manyOf(text),
+        limit,
+        cursor: cursorOf(id),
+      }),
       response: { 200: listOf(recordAnswer) },
     },
     async handler(request, reply) {
-      const { site, reason, limit, cursor } = request.query;
-      const filter = { sites: site, reasons: reason, beforeId: cursor, limit: limit + 1 };
+      const { site, device, reason, limit, cursor } = request.query;
+      const filter = { sites: site, devices: device, reasons: reason, beforeId: cursor, limit: limit + 1 };
       const rows = await asCaller(db, callerOf(request), (tx) => listQuarantine(tx, filter));
       return pageOf({ request, reply, rows, limit, placeOf: (row) => row.id, item: answerOf });
     },
@@ -82,13 +95,33 @@ export function quarantineRoutes(app: App, { connection }: Deps): void {
     schema: {
       tags: ['quarantine'],
       summary: 'What is wrong with whom: reasons counted per device, most records first',
-      querystring: strictObject({ site: manyOf(text), limit }),
+      querystring: strictObject({ site: manyOf(text), device: manyOf(text), limit }),
       response: { 200: listOf(reasonAnswer) },
     },
     async handler(request) {
-      const { site, limit } = request.query;
+      const { site, device, limit } = request.query;
       const rows = await asCaller(db, callerOf(request), (tx) =>
-        listQuarantineReasons(tx, { sites: site, limit }),
+        listQuarantineReasons(tx, { sites: site, devices: device, limit }),
+      );
+      return { items: rows.map((row) => ({ ...row, lastAt: row.lastAt.toISOString() })), next: null };
+    },
+  });
+
+  app.route({
+    method: 'GET',
+    url: '/v1/quarantine/dropped',
+    config: { roles: STAFF },
+    schema: {
+      tags: ['quarantine'],
+      summary: 'How much was dropped because the quarantine was full',
+      description:
+        'Of each company the newest 20,000 entries and 256 MiB are kept. One that lost none is not listed.',
+      querystring: strictObject({ limit }),
+      response: { 200: listOf(droppedAnswer) },
+    },
+    async handler(request) {
+      const rows = await asCaller(db, callerOf(request), (tx) =>
+        listQuarantineDropped(tx, request.query.limit),
       );
       return { items: rows.map((row) => ({ ...row, lastAt: row.lastAt.toISOString() })), next: null };
     },
