@@ -21,6 +21,8 @@ const USAGE = `npm run score -- [options]
   --processes N          side by side (2)
   --misses               what was missed or raised wrongly, with the command that repeats it
   --json FILE            all of it as JSON
+
+Stopped by SIGINT or SIGTERM it prints, and writes, what is done by then.
 `;
 
 const { values } = parseArgs({
@@ -67,10 +69,15 @@ const jobs = listJobs(values.seed, kinds, {
 
 const results: JobResult[] = [];
 const done = startProgress(jobs.length, Date.now, (line) => process.stderr.write(`${line}\n`));
-await runAll(jobs, Number(values.processes), (result) => {
+const onResult = (result: JobResult) => {
   results.push(result);
   done();
-});
+};
+// Whoever has seen enough gets the table of what is done.
+const enough = new AbortController();
+for (const signal of ['SIGINT', 'SIGTERM'] as const) process.once(signal, () => enough.abort());
+await runAll(jobs, Number(values.processes), onResult, enough.signal);
+if (enough.signal.aborted) process.stderr.write(`stopped after ${results.length} of ${jobs.length} homes\n`);
 
 const { tallies, pairs, cost } = addUp(results);
 const summary = summarize(tallies, pairs, cost);

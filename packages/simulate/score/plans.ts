@@ -45,6 +45,8 @@ const plan = (
 });
 
 const FROM_STEPS = { fromFirstStep: true };
+/** Judged by the next period of its name: over a weekend and a holiday there may be none. */
+const BY_NEXT_PERIOD = { clearsWithinHours: 96 };
 
 /** Hours: lead from, lead to, shows within, told within. */
 export const PLANS: Readonly<Record<IncidentKind, Plan>> = {
@@ -87,11 +89,19 @@ export const PLANS: Readonly<Record<IncidentKind, Plan>> = {
   'tariff-charge-in-peak': plan(['tariff-charge-in-peak'], [6, 24, 96, 6], {
     // A unit that charges from the roof costs nothing.
     canShow: ({ service }) => !service.otherGeneration,
+    ...BY_NEXT_PERIOD,
   }),
-  'tariff-discharge-in-super-off-peak': plan(['tariff-discharge-in-super-off-peak'], [6, 24, 96, 6]),
-  'tariff-off-peak-depth': plan(['tariff-off-peak-depth'], [6, 24, 96, 12]),
-  'tariff-clock-shift': plan(['tariff-clock-shift'], [6, 120, 96, 192]),
+  'tariff-discharge-in-super-off-peak': plan(
+    ['tariff-discharge-in-super-off-peak'],
+    [6, 24, 96, 6],
+    BY_NEXT_PERIOD,
+  ),
+  'tariff-off-peak-depth': plan(['tariff-off-peak-depth'], [6, 24, 96, 12], BY_NEXT_PERIOD),
+  // The wrong switching has to pass out of the week it is judged by, as it had to fill it before.
+  'tariff-clock-shift': plan(['tariff-clock-shift'], [6, 120, 96, 192], { clearsWithinHours: 192 }),
   'battery-energy-mismatch': plan(['battery-energy-mismatch'], [6, 72, 96, 216], {
+    // As many swings of the gauge as it takes to be told.
+    clearsWithinHours: 216,
     // Without a tariff a battery stays full, and its gauge never moves.
     canShow: ({ tariff }) => tariff !== null,
   }),
