@@ -18,7 +18,13 @@ const schema = z.object({
   levels: z.array(z.object({ amps: z.number(), isLast: z.boolean() })),
   pair: z.tuple([z.number(), z.number().nullable()]),
   devices: z.record(z.string(), z.number()),
+  counts: z.array(z.number()),
+  window: z.object({ arrived: z.array(z.number()) }).transform(withSorted),
 });
+
+function withSorted({ arrived }: { arrived: number[] }) {
+  return { arrived, sorted: arrived.toSorted((a, b) => a - b) };
+}
 
 const anyNumber = fc.oneof(
   fc.integer(),
@@ -35,16 +41,19 @@ const anyState = fc.record({
   levels: fc.array(fc.record({ amps: anyNumber, isLast: fc.boolean() })),
   pair: fc.tuple(anyNumber, fc.option(anyNumber)),
   devices: fc.dictionary(fc.stringMatching(/^[a-z]{1,8}$/), anyNumber, { noNullPrototype: true }),
+  counts: fc.array(fc.oneof(fc.integer({ min: 0, max: 1 }), anyNumber), { maxLength: 40 }),
+  window: fc.array(anyNumber).map((arrived) => withSorted({ arrived })),
 });
 
 describe('a checkpoint', () => {
-  const { write, read } = checkpointOf(schema);
+  const { write, read } = checkpointOf('a detector', schema);
 
   it('gives back every state as it was', () => {
     fc.assert(
       fc.property(anyState, anyTime, (state, atMs) => {
         const written = JSON.stringify(write(state, atMs));
-        expect(read(JSON.parse(written), atMs)).toEqual(JSON.parse(JSON.stringify(state)));
+        const restored = schema.parse(read(JSON.parse(written), atMs));
+        expect(restored).toEqual(JSON.parse(JSON.stringify(state)));
       }),
     );
   });
@@ -58,12 +67,14 @@ describe('a checkpoint', () => {
       levels: [{ amps: 1.5, isLast: false }],
       pair: [0, null],
       devices: { 'meter-1': NOON_MS + 36 },
+      counts: [7, 0, 0, 0, 2, 2],
+      window: withSorted({ arrived: [3, 1] }),
     };
-    const text = '["3uw",1,1,"l1.p",[[1.5,0]],[0,null],{"meter-1":"-10"}]';
+    const text = '["3uw",1,1,"l1.p",[[1.5,0]],[0,null],{"meter-1":"-10"},[7,[0,3],2,2],[[3,1]]]';
     expect(JSON.stringify(write(state, NOON_MS))).toBe(text);
   });
 
-  it.each([undefined, null, 7, 'text', [], {}, [[], [], [], [], [], [], []]])(
+  it.each([undefined, null, 7, 'text', [], {}, [[], [], [], [], [], [], [], [[0, -1]]]])(
     'makes no state of %j',
     (junk) => {
       expect(schema.safeParse(read(junk, NOON_MS)).success).toBe(false);
@@ -72,7 +83,7 @@ describe('a checkpoint', () => {
 });
 
 describe('the shape of a checkpoint', () => {
-  const shapeOf = (fields: z.ZodRawShape) => checkpointOf(z.object(fields)).shape;
+  const shapeOf = (fields: z.ZodRawShape) => checkpointOf('a detector', z.object(fields)).shape;
   const before = shapeOf({ fromMs: z.number(), toMs: z.number() });
 
   it.each([
@@ -88,6 +99,11 @@ describe('the shape of a checkpoint', () => {
 
   it('is the same for the same fields', () => {
     expect(shapeOf({ fromMs: z.number(), toMs: z.number() })).toBe(before);
+  });
+
+  it('tells owners apart whose states look alike', () => {
+    const shapes = CATALOG.map(({ checkpoint }) => checkpoint.shape);
+    expect(new Set(shapes).size).toBe(CATALOG.length);
   });
 });
 

@@ -2,20 +2,24 @@
 // their text: so a state is written as its values alone, in the order of its schema, and marked with the shape of
 // that schema. What was written in another shape is not read.
 //
-//   schema               value                       written at 12:00:00
-//   z.object({ a, b })   { a: 1.5, b: true }         [1.5, 1]
-//   z.enum(['x', 'y'])   'y'                         1
-//   z.number()           a time, 5 s before          '3uw' (milliseconds ago, base 36)
+//   schema                value                      written at 12:00:00
+//   z.object({ a, b })    { a: 1.5, b: true }        [1.5, 1]
+//   z.enum(['x', 'y'])    'y'                        1
+//   z.number()            a time, 5 s before         '3uw' (milliseconds ago, base 36)
+//   z.array(z.number())   [7, 0, 0, 0, 0]            [7, [0, 4]]
+//   z.object().transform  what was made of it        as its object: the rest can be made again
 
 import { z } from 'zod';
 
 /** From here on a whole number is a time, ms since the Unix epoch (2001 and later). */
 const LEAST_TIME = 1e12;
 const BASE = 36;
+/** A shorter run of one number is written out. */
+const LEAST_RUN = 3;
 
 /** Writes and reads the states of one schema. */
 export interface Checkpoint {
-  /** Marks what this writes; another for a schema of other fields. */
+  /** Names what this writes: another for another owner, and for a schema of other fields. */
   readonly shape: string;
   /** @param atMs the time of the checkpoint, needed again to read it */
   write(state: unknown, atMs: number): unknown;
@@ -23,10 +27,13 @@ export interface Checkpoint {
   read(written: unknown, atMs: number): unknown;
 }
 
-/** @throws Error for a schema whose states cannot be written, which is a mistake in the schema */
-export function checkpointOf(schema: z.ZodType): Checkpoint {
+/**
+ * @param owner the detector or model whose states these are
+ * @throws Error for a schema whose states cannot be written, which is a mistake in the schema
+ */
+export function checkpointOf(owner: string, schema: z.ZodType): Checkpoint {
   const { outline, write, read } = codecOf(schema);
-  return { shape: digest(outline), write, read };
+  return { shape: digest(`${owner} ${outline}`), write, read };
 }
 
 interface Codec {
@@ -38,7 +45,11 @@ interface Codec {
 
 function codecOf(schema: unknown): Codec {
   if (schema instanceof z.ZodObject) return ofObject(Object.entries(schema.shape));
-  if (schema instanceof z.ZodArray) return ofArray(codecOf(schema.element));
+  if (schema instanceof z.ZodArray) {
+    const each = codecOf(schema.element);
+    return each === OF_NUMBER ? OF_NUMBERS : ofArray(each);
+  }
+  if (schema instanceof z.ZodPipe) return codecOf(schema.in);
   if (schema instanceof z.ZodTuple) return ofTuple(schema.def.items.map(codecOf));
   if (schema instanceof z.ZodRecord) return ofRecord(codecOf(schema.valueType));
   if (schema instanceof z.ZodNullable) return ofNullable(codecOf(schema.unwrap()));
@@ -118,6 +129,33 @@ const OF_NUMBER: Codec = {
   read: (written, atMs) =>
     typeof written === 'string' ? Math.round(atMs) - Number.parseInt(written, BASE) : written,
 };
+
+const OF_NUMBERS: Codec = {
+  outline: `${OF_NUMBER.outline}[]`,
+  write: (value, atMs) =>
+    Array.isArray(value) ? inRuns(value.map((each) => OF_NUMBER.write(each, atMs))) : undefined,
+  read: (written, atMs) =>
+    Array.isArray(written) ? ofRuns(written).map((each) => OF_NUMBER.read(each, atMs)) : undefined,
+};
+
+/** Runs of LEAST_RUN and more as [what repeats, how often]. */
+function inRuns(values: readonly unknown[]): unknown[] {
+  const runs: unknown[] = [];
+  for (let from = 0, to = 0; from < values.length; from = to) {
+    while (to < values.length && values[to] === values[from]) to += 1;
+    if (to - from >= LEAST_RUN) runs.push([values[from], to - from]);
+    else runs.push(...values.slice(from, to));
+  }
+  return runs;
+}
+
+function ofRuns(runs: readonly unknown[]): unknown[] {
+  return runs.flatMap((run) => {
+    if (!Array.isArray(run)) return [run];
+    const [value, times]: readonly unknown[] = run;
+    return Array.from({ length: Number(times) }, () => value);
+  });
+}
 
 const OF_BOOLEAN: Codec = {
   outline: ':b',

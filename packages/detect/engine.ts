@@ -108,8 +108,10 @@ const savedSchema = z.object({
   view: savedViewSchema,
   tickMs: z.number(),
   readMs: z.number(),
-  /** By kind: the shape of its states, and the state of each subject that is not as at the start. */
-  states: z.record(z.string(), z.tuple([z.string(), z.record(z.string(), z.unknown())])),
+  /** Named once: the states below go by their places here. */
+  subjects: z.array(z.string()),
+  /** By shape, which names the detector as well: by subject each state that is not as at the start. */
+  states: z.record(z.string(), z.array(z.tuple([z.number(), z.unknown()]))),
   /** Of those that are not quiet, and of the chattering. */
   lives: z.array(
     z.object({
@@ -270,7 +272,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
       view: saveView(view),
       tickMs,
       readMs,
-      states: saveStates(slots, view),
+      ...saveStates(slots, view),
       lives: saveLives(slots),
     }),
   };
@@ -380,24 +382,26 @@ function findingOf(slot: Slot, verdict: Present, view: SiteView, chattering: boo
 }
 
 function savedState(before: SavedEngine | undefined, detector: Detector, subject: string): unknown {
-  const [shape, states] = before?.states[detector.kind] ?? [];
-  if (before === undefined || shape !== detector.checkpoint.shape) return undefined;
-  return detector.checkpoint.read(states?.[subject], before.view.nowMs);
+  const { shape, read } = detector.checkpoint;
+  const saved = before?.states[shape]?.find(([place]) => before.subjects[place] === subject);
+  return before === undefined || saved === undefined ? undefined : read(saved[1], before.view.nowMs);
 }
 
 /** What is as it was at the start is left out. */
-function saveStates(slots: readonly Slot[], view: SiteView): SavedEngine['states'] {
+function saveStates(slots: readonly Slot[], view: SiteView): Pick<SavedEngine, 'subjects' | 'states'> {
   const { nowMs } = view;
-  const saved: SavedEngine['states'] = {};
+  const subjects = [...new Set(slots.map(({ watch }) => watch.subject))];
+  const states: SavedEngine['states'] = {};
   for (const { detector, watch } of slots) {
-    const { kind, checkpoint } = detector;
+    const { checkpoint } = detector;
     const state = checkpoint.write(watch.state, nowMs);
     const started = checkpoint.write(detector.watch(view, watch.subject, undefined).state, nowMs);
     if (JSON.stringify(state) === JSON.stringify(started)) continue;
-    saved[kind] ??= [checkpoint.shape, {}];
-    saved[kind][1][watch.subject] = state;
+    const ofKind = states[checkpoint.shape] ?? [];
+    ofKind.push([subjects.indexOf(watch.subject), state]);
+    states[checkpoint.shape] = ofKind;
   }
-  return saved;
+  return { subjects, states };
 }
 
 function saveLives(slots: readonly Slot[]): SavedEngine['lives'] {

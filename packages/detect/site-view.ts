@@ -51,15 +51,15 @@ export interface SiteView {
   readonly serviceImpedance: ServiceImpedanceState;
 }
 
-/** A reading as a row: device, time, then its quantities in wire order. */
+/** A reading as a row: device, how long ago it was, ms, then its quantities in wire order. */
 const savedReading = z.tuple([z.string(), z.number()]).rest(z.union([z.number(), z.boolean(), z.null()]));
 
 /** The part of a view that outlives a restart: older and newer readings in the order they came. */
 export const savedViewSchema = z.object({
   nowMs: z.number(),
   readings: z.array(savedReading),
-  /** Each with the shape of its state. */
-  models: z.record(z.string(), z.tuple([z.string(), z.unknown()])),
+  /** By the shape of its state, which names the model as well. */
+  models: z.record(z.string(), z.unknown()),
 });
 
 export type SavedView = z.infer<typeof savedViewSchema>;
@@ -76,13 +76,13 @@ const MODELS = {
 } as const;
 
 const CHECKPOINTS = {
-  grid: checkpointOf(gridModel.state),
-  deviceClocks: checkpointOf(deviceClocksModel.state),
-  houseLoad: checkpointOf(houseLoadModel.state),
-  storm: checkpointOf(stormModel.state),
-  tariffLedger: checkpointOf(tariffLedgerModel.state),
-  wiring: checkpointOf(wiringModel.state),
-  serviceImpedance: checkpointOf(serviceImpedanceModel.state),
+  grid: checkpointOf('grid', gridModel.state),
+  deviceClocks: checkpointOf('deviceClocks', deviceClocksModel.state),
+  houseLoad: checkpointOf('houseLoad', houseLoadModel.state),
+  storm: checkpointOf('storm', stormModel.state),
+  tariffLedger: checkpointOf('tariffLedger', tariffLedgerModel.state),
+  wiring: checkpointOf('wiring', wiringModel.state),
+  serviceImpedance: checkpointOf('serviceImpedance', serviceImpedanceModel.state),
 } as const;
 
 type ModelName = keyof typeof MODELS;
@@ -105,7 +105,7 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     wiring: restore('wiring', wiringModel, site, saved),
     serviceImpedance: restore('serviceImpedance', serviceImpedanceModel, site, saved),
   };
-  for (const reading of saved?.readings ?? []) takeReading(view, restoreReading(reading, site));
+  for (const row of saved?.readings ?? []) takeReading(view, restoreReading(row, view));
   return view;
 }
 
@@ -128,15 +128,15 @@ export function saveView(view: SiteView): SavedView {
   return {
     nowMs: view.nowMs,
     readings: savedReadings(view),
-    models: {
-      grid: saveModel('grid', view),
-      deviceClocks: saveModel('deviceClocks', view),
-      houseLoad: saveModel('houseLoad', view),
-      storm: saveModel('storm', view),
-      tariffLedger: saveModel('tariffLedger', view),
-      wiring: saveModel('wiring', view),
-      serviceImpedance: saveModel('serviceImpedance', view),
-    },
+    models: Object.fromEntries([
+      saveModel('grid', view),
+      saveModel('deviceClocks', view),
+      saveModel('houseLoad', view),
+      saveModel('storm', view),
+      saveModel('tariffLedger', view),
+      saveModel('wiring', view),
+      saveModel('serviceImpedance', view),
+    ]),
   };
 }
 
@@ -162,12 +162,16 @@ function savedReadings(view: SiteView): SavedView['readings'] {
     .filter((reading) => reading !== null)
     .map((reading) =>
       reading.kind === 'meter'
-        ? [reading.device, reading.at, ...METER_QUANTITIES.map(({ field }) => reading[field])]
-        : [reading.device, reading.at, ...BATTERY_QUANTITIES.map(({ field }) => reading[field])],
+        ? [reading.device, view.nowMs - reading.at, ...METER_QUANTITIES.map(({ field }) => reading[field])]
+        : [reading.device, view.nowMs - reading.at, ...BATTERY_QUANTITIES.map(({ field }) => reading[field])],
     );
 }
 
-function restoreReading([device, at, ...row]: SavedView['readings'][number], site: Site): Reading {
+function restoreReading(
+  [device, agoMs, ...row]: SavedView['readings'][number],
+  { site, nowMs }: SiteView,
+): Reading {
+  const at = nowMs - agoMs;
   const quantities = device === site.meter.device ? METER_QUANTITIES : BATTERY_QUANTITIES;
   const empty =
     device === site.meter.device ? emptyMeterReading(device, at) : emptyBatteryReading(device, at);
@@ -175,14 +179,14 @@ function restoreReading([device, at, ...row]: SavedView['readings'][number], sit
   return { ...empty, ...Object.fromEntries(sent) };
 }
 
-function saveModel(name: ModelName, view: SiteView): SavedView['models'][string] {
+function saveModel(name: ModelName, view: SiteView): [string, unknown] {
   const { shape, write } = CHECKPOINTS[name];
   return [shape, write(view[name], view.nowMs)];
 }
 
 function restore<S>(name: ModelName, model: Model<S>, site: Site, saved: SavedView | undefined): S {
-  const [shape, written] = saved?.models[name] ?? [];
-  if (saved === undefined || shape !== CHECKPOINTS[name].shape) return model.start(site);
-  const parsed = model.state.safeParse(CHECKPOINTS[name].read(written, saved.nowMs));
+  if (saved === undefined) return model.start(site);
+  const { shape, read } = CHECKPOINTS[name];
+  const parsed = model.state.safeParse(read(saved.models[shape], saved.nowMs));
   return parsed.success ? parsed.data : model.start(site);
 }

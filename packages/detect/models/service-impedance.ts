@@ -17,6 +17,7 @@ import {
   impedanceFromSlopes,
   inPhaseCurrentA,
   medianAbsoluteDeviation,
+  type RunningMedian,
   runningMedian,
   theilSen,
 } from '@afterwatt/electrical';
@@ -63,12 +64,9 @@ const SUM_ERROR_OHM = 0.02;
 /** Share of the difference's slope that is the service's own where nothing is known: Zs = Zn (common practice). */
 const SERVICE_SHARE = 1 / 3;
 
-const runningMedianSchema = z.object({
-  windowSize: z.number(),
-  arrived: z.array(z.number()),
-  next: z.number(),
-  sorted: z.array(z.number()),
-});
+const runningMedianSchema = z
+  .object({ windowSize: z.number(), arrived: z.array(z.number()), next: z.number() })
+  .transform((saved): RunningMedian => ({ ...saved, sorted: saved.arrived.toSorted((a, b) => a - b) }));
 const slopeTrackerSchema = z.object({
   slope: z.number(),
   standardError: z.number(),
