@@ -154,6 +154,28 @@ describe.each(TARIFFS)('under $name', ({ calendar }) => {
   });
 });
 
+describe('a battery that charges at midnight, in the middle of the cheap night', () => {
+  const calendar = aCalendar({ weekday: EVENING_PEAK, weekend: FLAT });
+  const atMidnight =
+    (shiftHours: number): Dispatch =>
+    ({ period, hour, socPct }) => {
+      if (period === 'peak') return socPct > 25 ? -500 : 0;
+      return (hour - shiftHours + 24) % 24 < 5 && socPct < 97 ? 900 : 0;
+    };
+
+  it.each([
+    { shiftHours: 1, expected: { kind: 'shifted', shiftMinutes: 60 } },
+    { shiftHours: 3, expected: { kind: 'shifted', shiftMinutes: 180 } },
+    { shiftHours: 0, expected: { kind: 'in-step' } },
+  ])('shows a clock $shiftHours h late by its feeding alone', ({ shiftHours, expected }) => {
+    for (const seed of [1, 2, 3, 4, 5]) {
+      const week = { calendar, shiftMinutes: 60 * shiftHours, dispatch: atMidnight(shiftHours), seed };
+      const found = findClockShift({ fromMs: MONDAY_MS, powerW: aWeek(week), calendar });
+      expect(found, `seed ${seed}`).toMatchObject(expected);
+    }
+  });
+});
+
 describe('a shift of the clock is undecided', () => {
   const calendar = aCalendar({ weekday: EVENING_PEAK });
 

@@ -9,8 +9,10 @@ import { MINUTE_MS } from './zone-clock.ts';
 // Easily confused with it: a battery that follows its own timer within cheap hours (its charging moves, its
 // discharging does not), one that is empty before the peak ends (its discharging ends early, but begins on
 // time), storms and outages (leave those bins out). So both charging and discharging must have moved, and what
-// is compared is where they begin: where they end depends on how full the battery is. What cannot be told from
-// it is an owner's own timers that move both by the same amount.
+// is compared is where they begin: where they end depends on how full the battery is. A battery whose charging
+// never begins at a change of price (at midnight within a long cheap night) shows nothing by it: then both the
+// beginnings and the ends of its discharging must have moved. What cannot be told from it is an owner's own
+// timers that move all of it by the same amount.
 //
 // Each beginning is scored by the density of a mixture: with probability SCHEDULED it was caused by the schedule
 // and lies at a change of price in the right direction, else it may lie anywhere in the week. The shift with
@@ -57,6 +59,8 @@ const LOG_WRONG_PRICE = Math.log(0.1);
 const MIN_DAYS = 3;
 /** Of each kind, the part of the days with a beginning on which one lies where the shifted schedule puts it. */
 const MIN_MATCHED_DAYS = 0.6;
+/** Of charging that follows the price so much lies where it is lowest; the rest is partial bins. */
+const MIN_CHEAP = 0.9;
 /**
  * The log-likelihood ratio to reach: with 96 shifts tried, exp(-12) is a chance below 1 in 1,000 of one of them
  * doing so by accident (union bound, 96 / exp(12) = 0.0006).
@@ -72,13 +76,29 @@ export function findClockShift({ fromMs, powerW, calendar }: ClockShiftInput): C
   if (schedule === undefined) return { kind: 'undecided', reason: 'flat-tariff' };
 
   const runs = batteryRuns(powerW);
-  const kinds = [runs.filter((run) => run.charging), runs.filter((run) => !run.charging)];
-  if (!kinds.every((ofKind) => daysOf(ofKind).size >= MIN_DAYS))
+  const charging = runs.filter((run) => run.charging);
+  const feeding = runs.filter((run) => !run.charging);
+  if (![charging, feeding].every((ofKind) => daysOf(ofKind).size >= MIN_DAYS))
     return { kind: 'undecided', reason: 'too-little-switching' };
 
+  const found = bestShift([charging, feeding], schedule, 'begins');
+  // Charging that begins on time says that the clock is right, and one at other prices that it follows none.
+  const isOnTime = matchedDays(charging, schedule, 0, 'begins') >= MIN_MATCHED_DAYS;
+  if (found.kind !== 'undecided' || isOnTime || !isCheap(charging, schedule, 0)) return found;
+  const byFeeding = bestShift([feeding], schedule, 'begins and ends');
+  const shift = byFeeding.kind === 'shifted' ? byFeeding.shiftMinutes / SHIFT_BIN_MINUTES : 0;
+  return isCheap(charging, schedule, shift) ? byFeeding : found;
+}
+
+type Compared = 'begins' | 'begins and ends';
+
+/** The shift that the beginnings of these kinds of runs, and their ends if asked for, show best. */
+function bestShift(kinds: readonly Run[][], schedule: Schedule, compared: Compared): ClockShift {
+  const runs = kinds.flat();
   const scores: { shift: number; score: number }[] = [];
   for (let shift = 1 - MAX_SHIFT_BINS; shift <= MAX_SHIFT_BINS; shift += 1) {
-    scores.push({ shift, score: logLikelihood(runs, schedule, shift) });
+    const ends = compared === 'begins' ? 0 : logLikelihoodOfEnds(runs, schedule, shift);
+    scores.push({ shift, score: logLikelihood(runs, schedule, shift) + ends });
   }
   const greatest = (among: typeof scores) => among.reduce((a, b) => (b.score > a.score ? b : a));
   const likeliest = greatest(scores);
@@ -91,7 +111,9 @@ export function findClockShift({ fromMs, powerW, calendar }: ClockShiftInput): C
       : likeliest;
   const rival = greatest(scores.filter(({ shift }) => distance(shift, best.shift) > 1));
   const logLikelihoodRatio = best.score - rival.score;
-  const matched = kinds.every((ofKind) => matchedDays(ofKind, schedule, best.shift) >= MIN_MATCHED_DAYS);
+  const matches = (edge: Edge) =>
+    kinds.every((ofKind) => matchedDays(ofKind, schedule, best.shift, edge) >= MIN_MATCHED_DAYS);
+  const matched = matches('begins') && (compared === 'begins' || matches('ends'));
   if (logLikelihoodRatio < MIN_LOG_LIKELIHOOD_RATIO || !matched)
     return { kind: 'undecided', reason: 'ambiguous' };
 
@@ -162,11 +184,28 @@ function rankOf(period: PricedPeriod): number {
 function logLikelihood(runs: readonly Run[], schedule: Schedule, shift: number): number {
   let score = 0;
   for (const run of runs) {
-    const begins = run.charging ? schedule.cheaper : schedule.dearer;
-    if (run.beginSeen) score += logDensity(begins, run.begin - shift, schedule.bins);
+    if (run.beginSeen) {
+      score += logDensity(edgesOf(run, schedule, 'begins'), run.begin - shift, schedule.bins);
+    }
     if (isAtWrongPrice(run, schedule, shift)) score += LOG_WRONG_PRICE;
   }
   return score;
+}
+
+/** A run ends where the price turns the other way. */
+function logLikelihoodOfEnds(runs: readonly Run[], schedule: Schedule, shift: number): number {
+  let score = 0;
+  for (const run of runs) {
+    if (run.end < schedule.bins)
+      score += logDensity(edgesOf(run, schedule, 'ends'), run.end - shift, schedule.bins);
+  }
+  return score;
+}
+
+type Edge = 'begins' | 'ends';
+
+function edgesOf({ charging }: Run, { cheaper, dearer }: Schedule, edge: Edge): readonly number[] {
+  return charging === (edge === 'begins') ? cheaper : dearer;
 }
 
 function logDensity(shares: readonly number[], bin: number, bins: number): number {
@@ -183,11 +222,24 @@ function isAtWrongPrice(run: Run, schedule: Schedule, shift: number): boolean {
   return wrongBins > (run.end - run.begin) / 2;
 }
 
-/** The part of the days with a beginning on which one lies within a bin of a change of price its way. */
-function matchedDays(runs: readonly Run[], schedule: Schedule, shift: number): number {
+/** Whether nearly all of these runs lies where the shifted schedule is cheapest. */
+function isCheap(runs: readonly Run[], { rank, cheapestRank }: Schedule, shift: number): boolean {
+  let bins = 0;
+  let cheapBins = 0;
+  for (const run of runs) {
+    for (let bin = run.begin; bin < run.end; bin += 1) {
+      bins += 1;
+      if (rank[bin - shift + MAX_SHIFT_BINS] === cheapestRank) cheapBins += 1;
+    }
+  }
+  return cheapBins >= MIN_CHEAP * bins;
+}
+
+/** The part of the days with a beginning on which one lies, or ends, within a bin of a change of price its way. */
+function matchedDays(runs: readonly Run[], schedule: Schedule, shift: number, edge: Edge): number {
   const matched = runs.filter((run) => {
-    const shares = run.charging ? schedule.cheaper : schedule.dearer;
-    return (shares[run.begin - shift + MAX_SHIFT_BINS] ?? 0) > 0;
+    const bin = edge === 'begins' ? run.begin : run.end;
+    return (edgesOf(run, schedule, edge)[bin - shift + MAX_SHIFT_BINS] ?? 0) > 0;
   });
   return daysOf(matched).size / daysOf(runs).size;
 }

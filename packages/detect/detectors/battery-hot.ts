@@ -28,8 +28,8 @@ const BELIEVED_C = 1;
 /** What was known of an hour fades by this a day, Cel, and per cent of full power's heat: some weeks' memory. */
 const FADES_C = 0.3;
 const FADES_PCT = 2;
-/** Below this a battery is not hot, however cold the season was, Cel. */
-const WARM_C = 35;
+/** Below this a battery is not hot, however cold the season was, Cel (own judgement: a warm room). */
+const WARM_C = 32;
 /** No such hour yet. */
 const NONE = -273;
 

@@ -25,6 +25,8 @@ const FADES = 23 / 24;
 /** Separate gaps in the hour, and in the six: one break of the connection is no loss. */
 const LEAST_GAPS = 2;
 const LEAST_LONG_GAPS = 6;
+/** Fewer than this are left of gaps of the past: the next one is the first. */
+const FORGOTTEN_GAPS = 0.5;
 /** How far above the allowed share it must be, in standard deviations of chance (Poisson): once in 700. */
 const SIGMAS = 3;
 /** Readings that come later than this are told by their number only, every 5 min: a wider gap waits for that ... */
@@ -59,6 +61,8 @@ const schema = z.object({
   /** Late readings that filled no gap that was seen, and until when they are those of one that is seen yet. */
   ahead: z.number(),
   aheadUntilMs: z.number(),
+  /** Since when gaps have come that are not forgotten yet; 0 while there are none. */
+  gapsSinceMs: z.number(),
   /** The same of the hours before, fading. */
   longCame: z.number(),
   longMissing: z.number(),
@@ -99,6 +103,7 @@ export const readingsLost = defineDetector({
     lateUntilMs: 0,
     ahead: 0,
     aheadUntilMs: 0,
+    gapsSinceMs: 0,
     longCame: 0,
     longMissing: 0,
     longGaps: 0,
@@ -173,8 +178,7 @@ function count(state: State, { at }: Reading, seq: number, registeredMs: number)
     if (skipped === 0) return false;
   }
   if (sinceMs <= Math.max(PROMPT_MS, GAP_PERIODS * state.periodMs) && at > state.lateUntilMs) {
-    add(state.missing, skipped);
-    add(state.gaps, 1);
+    countLost(state, skipped, 1, lastMs);
     return true;
   }
   if (state.openMs === 0) state.openMs = at;
@@ -186,12 +190,17 @@ function count(state: State, { at }: Reading, seq: number, registeredMs: number)
 /** What was open for long enough will not be filled any more. @returns whether that changed anything */
 function settle(state: State, at: number): boolean {
   if (state.openMs === 0 || at - state.openMs < SETTLED_MS) return false;
-  add(state.missing, state.openMissing);
-  add(state.gaps, state.openGaps);
+  countLost(state, state.openMissing, state.openGaps, state.openMs);
   state.openMs = 0;
   state.openMissing = 0;
   state.openGaps = 0;
   return true;
+}
+
+function countLost(state: State, missing: number, gaps: number, sinceMs: number): void {
+  if (sum(state.gaps) + state.longGaps < FORGOTTEN_GAPS) state.gapsSinceMs = sinceMs;
+  add(state.missing, missing);
+  add(state.gaps, gaps);
 }
 
 function hearLate(state: State, readings: number, nowMs: number): void {
@@ -245,7 +254,7 @@ function turnTo(state: State, at: number): boolean {
 
 function judge(
   subject: string,
-  { came, missing, gaps, longCame, longMissing, longGaps, periodMs }: State,
+  { came, missing, gaps, longCame, longMissing, longGaps, periodMs, gapsSinceMs }: State,
   { lostPct, clearPct }: { lostPct: number; clearPct: number },
   at: number,
   turned: boolean,
@@ -267,7 +276,7 @@ function judge(
     const fewLost = (100 * hourMissed) / (hourCame + hourMissed) < clearPct;
     return fewLost ? ABSENT : { is: 'unknown', why: 'neither much nor little' };
   }
-  const sinceMs = at - found.hours * HOUR_MS;
+  const sinceMs = Math.max(gapsSinceMs, at - found.hours * HOUR_MS);
   const missed = rounded(found.missed);
   const expected = rounded(found.expected);
   const sharePct = rounded((100 * found.missed) / found.expected, 1);

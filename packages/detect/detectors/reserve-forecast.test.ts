@@ -43,6 +43,20 @@ describe('the reserve in an outage', () => {
     expect(Math.abs(emptyAtS - (600 + (62 / 10.5) * HOUR_S))).toBeLessThan(300);
   });
 
+  it('is forecast from the gauge where the unit feeds outlets of its own that its port does not show', () => {
+    const told = firstRaise(
+      run(
+        dark(62, 5 * HOUR_S).map((reading) => ({
+          ...reading,
+          acW: 0,
+          socPct: Math.round(reading.socPct ?? 0),
+        })),
+      ),
+    );
+    const detectedS = (told.detectedMs - START_MS) / 1000;
+    expect(Math.abs(detectedS - (600 + 2 * HOUR_S))).toBeLessThan(0.4 * HOUR_S);
+  });
+
   it('is told 2 min into an outage that begins with little', () => {
     expect(raises(run(dark(30, HOUR_S)))).toEqual(['battery-1 720']);
   });

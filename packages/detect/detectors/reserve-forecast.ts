@@ -1,6 +1,8 @@
 // In an outage: when the battery will be down to its reserve, and when it will be empty, told two hours ahead.
 // The load to come is what the last half hour took, giving way hour by hour to what the house usually takes at
 // that hour of the week: nobody lives in an outage as on other days, but the night still comes.
+// What the unit's own outlets take may not go through its port: where the gauge falls faster than the port explains,
+// the gauge is right.
 // Easily confused with: an interruption of a minute, a battery that stands above its reserve by hours, and one
 // that is at its reserve already (reserve-low tells that).
 
@@ -23,6 +25,11 @@ const PRESSING_MS = 5 * MINUTE_MS;
 const PRESSING_KNOWN_MS = 20_000;
 /** After so long ahead the usual load counts for half (own judgement). */
 const HALF_RECENT_MS = 4 * HOUR_MS;
+/** The gauge tells a drain once it has fallen by this since the outage began, or since it was last asked; its steps
+ * are up to a point. It is believed where it tells so many times what the port explains. */
+const GAUGE_FALLS_PCT = 3;
+const GAUGE_STEP_PCT = 1;
+const GAUGE_BELIEVED = 1.5;
 /** The forecast is made anew this often; in between it only comes closer. */
 const EVERY_MS = MINUTE_MS;
 
@@ -33,7 +40,12 @@ const schema = z.object({
   /** Mean of what was taken from the cells, W. */
   recentW: z.number(),
   forecastMs: z.number(),
+  /** Where the gauge stood, and what it has shown to be taken since then, W; 0 before it has. */
+  gaugePct: z.number(),
+  gaugeMs: z.number(),
+  gaugeW: z.number(),
 });
+type State = z.infer<typeof schema>;
 
 export const reserveForecast = defineDetector({
   kind: 'reserve-forecast',
@@ -46,7 +58,7 @@ export const reserveForecast = defineDetector({
   delays: () => ({ onDelayMs: 0, offDelayMs: 5 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
-  start: () => ({ sinceMs: null, lastMs: 0, recentW: 0, forecastMs: 0 }),
+  start: () => ({ sinceMs: null, lastMs: 0, recentW: 0, forecastMs: 0, gaugePct: 0, gaugeMs: 0, gaugeW: 0 }),
   observe(event, { subject, state, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     // The battery's own word counts where it has one: another unit may be cut off by itself.
@@ -63,6 +75,9 @@ export const reserveForecast = defineDetector({
       state.sinceMs = at;
       state.recentW = drainW;
       state.forecastMs = 0;
+      state.gaugePct = socPct;
+      state.gaugeMs = at;
+      state.gaugeW = 0;
     } else if (stepMs > 0) {
       const overMs = Math.max(stepMs, Math.min(at - state.sinceMs, RECENT_MS));
       state.recentW += (drainW - state.recentW) * (stepMs / overMs);
@@ -72,8 +87,11 @@ export const reserveForecast = defineDetector({
     if (knownMs < PRESSING_KNOWN_MS || at - state.forecastMs < EVERY_MS) return undefined;
 
     const battery = batteryOf(view.site, subject);
+    const gaugeW = gaugeDrainW(state, socPct, at, battery.capacityWh);
     if (socPct <= battery.reservePct) return { is: 'unknown', why: 'the reserve is reached' };
-    const load = loadToCome(state.recentW, battery, view, at);
+    const byGauge = gaugeW > GAUGE_BELIEVED * state.recentW;
+    const presentW = byGauge ? gaugeW : state.recentW;
+    const load = loadToCome(presentW, battery, view, at);
     const reserveMs = lastsMs(usableWh(battery.capacityWh, socPct, battery.reservePct), at, load);
     if (knownMs < KNOWN_MS && reserveMs > PRESSING_MS) return undefined;
     state.forecastMs = at;
@@ -82,7 +100,7 @@ export const reserveForecast = defineDetector({
     if (reserveMs > leadMs) return { is: 'unknown', why: 'within the deadband of the lead' };
 
     const emptyMs = lastsMs(usableWh(battery.capacityWh, socPct, 0), at, load);
-    const { recentW, sinceMs } = state;
+    const { sinceMs } = state;
     return {
       is: 'present',
       sinceMs: at,
@@ -104,10 +122,10 @@ export const reserveForecast = defineDetector({
           { label: 'Reserve reached in', value: spanText(reserveMs), unit: '', source: 'forecast' },
           { label: 'Empty in', value: spanText(emptyMs), unit: '', source: 'forecast' },
           {
-            label: 'Taken from the cells, last 30 min',
-            value: rounded(recentW),
+            label: 'Taken from the cells of late',
+            value: rounded(presentW),
             unit: 'W',
-            source: `${subject} ac.p with losses`,
+            source: byGauge ? `${subject} soc` : `${subject} ac.p with losses`,
           },
           {
             label: 'Usual at this hour of the week',
@@ -135,6 +153,18 @@ export const reserveForecast = defineDetector({
     };
   },
 });
+
+/** What the gauge shows to be taken, W: by its last fall that was wide enough, and no more than since then. */
+function gaugeDrainW(state: State, socPct: number, at: number, capacityWh: number): number {
+  const fallenPct = state.gaugePct - socPct;
+  const drainW = (pct: number) => ((pct / 100) * capacityWh * HOUR_MS) / (at - state.gaugeMs);
+  const mostW = drainW(fallenPct + GAUGE_STEP_PCT);
+  if (fallenPct < GAUGE_FALLS_PCT) return Math.min(mostW, state.gaugeW);
+  state.gaugeW = rounded(drainW(fallenPct));
+  state.gaugePct = socPct;
+  state.gaugeMs = at;
+  return state.gaugeW;
+}
 
 /** What will be taken from the cells: the recent load, giving way to the usual one where that is known. */
 function loadToCome(
