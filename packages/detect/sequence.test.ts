@@ -189,6 +189,17 @@ it('holds a prompt meter back for a battery that packs ten minutes', () => {
   expect(settled.filter(({ kind }) => kind === 'battery')).toHaveLength(540);
 });
 
+it('keeps what a meter packs in five minutes until a battery’s ten are there, though nothing comes in between', () => {
+  const { released, late, send, pulse } = follow();
+  for (const s of seconds(0, 7200, 5)) {
+    pulse(s);
+    if (s > 0 && s % 300 === 0) send(...seconds(s - 300, s, 5).map((t) => aMeterReading(t)));
+    if (s > 0 && s % 600 === 0) send(...seconds(s - 600, s, 10).map((t) => aBatteryReading(t)));
+  }
+  expect(late.every(({ at }) => at < START_MS + 600_000)).toBe(true);
+  expect(isOrdered(released.filter(({ at }) => at >= START_MS + 1_200_000))).toBe(true);
+});
+
 describe('a clock that runs ahead', () => {
   const ahead = () => {
     const followed = follow();

@@ -174,7 +174,10 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   }
 
   function releaseBy(quietMs: number): Release {
-    if (quietMs < SETTLED_MS) return release(inBacklog ? cameToMs : pulseMs - holdBackMs, !inBacklog);
+    // Between the packs of one device another's may have come: quiet for as long as they span is no end.
+    if (quietMs < SETTLED_MS + holdBackMs) {
+      return release(inBacklog ? cameToMs : pulseMs - holdBackMs, !inBacklog);
+    }
     if (inBacklog && quietMs < BACKLOG_SETTLED_MS) return release(NEVER, false);
     inBacklog = false;
     return release(NEVER, true);
