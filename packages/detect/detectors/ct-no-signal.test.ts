@@ -67,6 +67,25 @@ describe('a clamp without signal', () => {
   });
 });
 
+describe('a leg that carries only what panels give', () => {
+  it('has no dead clamp, though it shows nothing night after night', () => {
+    const on = aSite({ service: { otherGeneration: true } });
+    const onL1Only = usualLoads(4).filter(({ legsW }) => legsW[1] === 0);
+    const sunW = (s: number) => Math.max(0, 2000 * Math.cos((2 * Math.PI * s) / DAY_S));
+    const events = houseSeries({
+      seed: 4,
+      site: on,
+      toS: 9 * DAY_S,
+      batteryW: daily,
+      meterPeriodS: 60,
+      batteryPeriodS: 60,
+      loads: [...onL1Only, { legsW: [150, 0], onS: 1e9, offS: 1 }],
+      generationW: (s) => [0, sunW(s)],
+    });
+    expect(runSeries(on, ctNoSignal, [...events])).toEqual([]);
+  });
+});
+
 describe('nothing to show', () => {
   const onL1 = usualLoads(4).filter(({ legsW }) => legsW[1] === 0);
   it.each([

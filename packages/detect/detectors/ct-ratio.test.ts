@@ -52,6 +52,22 @@ describe('a clamp of another ratio', () => {
   });
 });
 
+describe('an inlet clamp of twice the ratio', () => {
+  it('is named in the first charge after a rest in which the battery feeds a little', () => {
+    const batteryW = (s: number) => (s < HOUR_S ? -55 : 900);
+    const events = [
+      ...seconds(0, 2 * HOUR_S, 5).map((s) =>
+        aMeterReading(s, { l1W: 300 + batteryW(s), l2W: 200, inlet1W: 2 * batteryW(s) }),
+      ),
+      ...seconds(3, 2 * HOUR_S, 10).map((s) => aBatteryReading(s, { acW: batteryW(s) })),
+    ];
+    const [raise, ...others] = told(events);
+    expect(others).toEqual([]);
+    expect(raise?.subject).toBe('inlet 1');
+    expect((raise?.detectedMs ?? Number.POSITIVE_INFINITY) - START_MS).toBeLessThan(1000 * (HOUR_S + 300));
+  });
+});
+
 describe('no other ratio', () => {
   it.each([
     { why: 'clamp and battery differ by 12 %', options: { inlets: gains(0.88, 1), service: gains(0.9, 1) } },
@@ -67,6 +83,28 @@ describe('no other ratio', () => {
     },
   ])('$why', ({ options }) => {
     expect(told(house(options))).toEqual([]);
+  });
+
+  it('two batteries that both make up for the load which switches them', () => {
+    const on = aSite({
+      inlets: [
+        { number: 1, leg: 'L1' },
+        { number: 2, leg: 'L1' },
+      ],
+      batteries: [
+        { device: 'battery-1', inlet: 1 },
+        { device: 'battery-2', inlet: 2 },
+      ],
+    });
+    // A compressor that cycles, and a heater now and then; what each battery feeds is what the leg draws.
+    const loads = [
+      { legsW: [390, 390] as const, onS: 600, offS: 600 },
+      { legsW: [500, 0] as const, onS: 1200, offS: 4000 },
+    ];
+    const batteryW = (s: number, _: number, [l1W = 0]: readonly number[]) =>
+      (s / HOUR_S) % 24 < 12 ? -l1W - 20 : 4;
+    const events = houseSeries({ seed: 2, site: on, toS: 2 * DAY_S, batteryW, loads, meterPeriodS: 15 });
+    expect(runSeries(on, ctRatio, [...events])).toEqual([]);
   });
 
   it('another load on the inlet circuit, as large as what the battery draws', () => {

@@ -2,7 +2,7 @@
 
 import { describe, expect, it } from 'vitest';
 import { startEngine } from '../engine.ts';
-import { type Fitted, type HouseOptions, houseSeries } from '../models/wiring/test-house.ts';
+import { type Fitted, type HouseOptions, houseSeries, IN_PLACE } from '../models/wiring/test-house.ts';
 import { aSite, runSeries, START_MS } from '../test-support.ts';
 import { ctRatio } from './ct-ratio.ts';
 import { inletCtReversed } from './inlet-ct-reversed.ts';
@@ -55,6 +55,18 @@ describe('service clamps on each other', () => {
   });
 });
 
+describe('service clamps on each other, told by two channels at once', () => {
+  it('are named by the first step of the battery, in quiet homes and busy ones', () => {
+    for (let seed = 1; seed <= 4; seed++) {
+      const transitions = runSeries(site, serviceCtSwapped, [
+        ...house(site, { seed, toS: 1.25 * HOUR_S, meterPeriodS: 5, service: () => exchanged(1) }),
+      ]);
+      const [raise] = transitions.filter(({ type }) => type === 'raised');
+      expect((raise?.detectedMs ?? Number.POSITIVE_INFINITY) - START_MS).toBeLessThan(1000 * (HOUR_S + 300));
+    }
+  });
+});
+
 describe('inlet clamps on each other', () => {
   it.each([
     { why: 'one leg', on: inletsOn('L1', 'L1') },
@@ -102,15 +114,18 @@ describe('inlet clamps on each other', () => {
     // The first alone, so that they can be told apart; then both, the second by more than the first one's cap.
     const batteryW = (s: number, battery: number) =>
       battery === 0 ? (s > 600 ? 1150 : 0) : s > 2 * HOUR_S ? 1300 : 0;
-    const kinds = (clamps: readonly Fitted[] | undefined) => {
+    const kinds = (clamps: readonly Fitted[] | ((s: number) => readonly Fitted[]) | undefined) => {
       const engine = startEngine(on, undefined, [inletOverCap, inletCtSwapped]);
-      const options = clamps === undefined ? {} : { inlets: () => clamps };
-      return [...house(on, { ...options, batteryW, toS: 3 * HOUR_S, meterPeriodS: 5 })]
+      const inlets = typeof clamps === 'function' ? clamps : () => clamps ?? IN_PLACE;
+      return [...house(on, { inlets, batteryW, toS: 3 * HOUR_S, meterPeriodS: 5 })]
         .flatMap((event) => engine.step(event))
         .filter(({ type }) => type === 'raised')
         .map(({ kind }) => kind);
     };
     expect(kinds(exchanged(1))).toEqual(['inlet-ct-swapped']);
+    // While both charge, by more than the smaller cap: nobody knew of it until then.
+    const later = (s: number) => (s > 2.5 * HOUR_S ? exchanged(1) : IN_PLACE);
+    expect(kinds(later)).toEqual(['inlet-ct-swapped']);
     expect(kinds(undefined)).toEqual([]);
   });
 });

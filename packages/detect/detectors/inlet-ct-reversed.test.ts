@@ -46,6 +46,7 @@ describe('a reversed inlet CT', () => {
     { amps: 8, why: 'the first charge' },
     { amps: -6, why: 'the first discharge' },
     { amps: 1, why: 'a charge of 120 W' },
+    { amps: -0.7, why: 'a discharge of 84 W, behind a small load' },
   ])('is named within 3 min of $why', ({ amps }) => {
     const [raise, ...others] = raises(
       runSeries(site, inletCtReversed, series(900, from(100, -amps), from(100, amps))),

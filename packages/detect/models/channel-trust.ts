@@ -22,6 +22,8 @@ const NO_OTHER_LOAD_W = 60;
 const STEADY_SHARE = 0.05;
 /** The same multiple, within this. */
 const SAME_SHARE = 0.15;
+/** A clamp of the right ratio in its place and its batteries' own figures agree within this (common practice). */
+const AGREES_SHARE = 0.06;
 /** Readings of another multiple in a row until it is taken for a new one: five minutes at 5 s. */
 const MISSES = 60;
 const MEMORY = 10;
@@ -86,10 +88,10 @@ export function channelTrust(
   const shownW = channelWatts(inlet, meter);
   if (shownW === null || !measureBatteries(inlet, view, own)) return 'believed';
   const ownW = Math.abs(own.watts);
-  if (shownW < OWN_RATIO_MOST * ownW) return 'believed';
-  if (cannotCarry(meter, view, shownW)) return 'doubted';
   // Even of a clamp that was right until now: both may have been taken off and put back.
   if (isOfOtherInlet(inlet, meter, view, shownW)) return 'doubted';
+  if (shownW < OWN_RATIO_MOST * ownW) return 'believed';
+  if (cannotCarry(meter, view, shownW)) return 'doubted';
   if (
     trust.readings >= KNOWN_READINGS &&
     trust.multiple >= OWN_RATIO_LEAST &&
@@ -139,7 +141,7 @@ function isOfOtherInlet(inlet: SiteInlet, meter: MeterReading, view: SiteView, s
     const othersW = Math.abs(own.watts);
     const onItsOwnW = channelWatts(other, meter);
     if (othersW < AT_WORK_W || onItsOwnW === null) continue;
-    if (isSame(shownW, othersW) && !isSame(onItsOwnW, othersW)) return true;
+    if (isSame(shownW, othersW) && Math.abs(onItsOwnW - othersW) > AGREES_SHARE * othersW) return true;
   }
   return false;
 }

@@ -35,6 +35,8 @@ const LEAST_LEVELS = 6;
 const NEW_LEVEL_A = 2;
 /** Two readings in a row that differ by less than this are steady: no start of a motor, no step in between. */
 const STEADY_A = 0.5;
+/** Twice what NO_SIGNAL_W is at the lowest voltage, A. */
+const SILENT_A = 0.15;
 /** The levels must spread so far to give a slope, A. */
 const LEAST_SPREAD_A = 3;
 /** Slopes remembered for the running median. */
@@ -153,7 +155,7 @@ export function neutralTrend(view: SiteView): readonly { readonly dayMs: number;
  * nothing at all: a dead clamp would hide the current that explains it.
  */
 export function differenceResidualV(state: ServiceImpedanceState, meter: MeterReading): number | null {
-  if (Math.min(Math.abs(meter.l1W ?? 0), Math.abs(meter.l2W ?? 0)) <= NO_SIGNAL_W) return null;
+  if (isSilent(meter)) return null;
   const slope = runningMedian(state.slopes);
   const intercept = runningMedian(state.intercepts);
   if (slope === undefined || intercept === undefined || state.slopes.arrived.length < LEAST_LINES)
@@ -199,9 +201,23 @@ function isNewLevel(state: ServiceImpedanceState, before: MeterReading, now: Met
   if (Math.abs(l1A - legA(before, 1)) > STEADY_A || Math.abs(l2A - legA(before, 2)) > STEADY_A) return false;
   const last = state.levels.at(-1);
   if (last === undefined) return true;
+  if (isSilent(now) && !state.levels.every(wasSilent)) return false;
   const apartDifA = Math.abs(l1A - l2A - last.difA);
   const apartSumA = Math.abs(l1A + l2A - last.sumA);
   return (state.usesSum ? apartSumA : apartDifA) >= NEW_LEVEL_A;
+}
+
+/**
+ * Some channel shows nothing: an empty leg, or a dead clamp that hides what its leg carries. A leg that was never
+ * otherwise since the levels began is taken for empty.
+ */
+function isSilent({ l1W, l2W }: MeterReading): boolean {
+  return Math.min(Math.abs(l1W ?? 0), Math.abs(l2W ?? 0)) <= NO_SIGNAL_W;
+}
+
+/** With one leg at 0 A, the sum of the currents is as large as their difference. */
+function wasSilent({ difA, sumA }: Level): boolean {
+  return Math.abs(Math.abs(difA) - Math.abs(sumA)) <= SILENT_A;
 }
 
 function takeLevel(state: ServiceImpedanceState, meter: MeterReading, interceptV: number): void {

@@ -143,11 +143,16 @@ function compareReadings(state: WiringState, before: MeterReading, now: MeterRea
 
 /** A step that the inlet channels tell of, once it is proven what they show. */
 function learnFromInlets(state: WiringState, before: MeterReading, now: MeterReading, site: Site): void {
-  const stepsW = inletStepsBetween(state.inlets, site, state.batteries, before, now);
-  if (stepsW === null) return;
+  const steps = inletStepsBetween(state.inlets, site, state.batteries, before, now);
+  if (steps === null) return;
   const window = { before: pointOf(before), after: pointOf(now) };
   const { service, noises, periodMs, lineLoads } = state;
-  learnServiceFromStep(service, site, stepsW, window, noises, periodMs, usualRatio(lineLoads));
+  learnServiceFromStep(service, site, steps.inletStepW, window, {
+    noises,
+    periodMs,
+    legRatio: usualRatio(lineLoads),
+    tellsRatio: steps.charges,
+  });
   state.inletLedMs = now.at;
 }
 

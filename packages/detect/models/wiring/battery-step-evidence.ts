@@ -20,25 +20,32 @@ const ALIKE = 0.1;
 /** The battery's figure, the clamp's, and what its own leg's voltage changes: share of the step. */
 const STEP_ACCURACY = 0.04;
 
+export interface StepSurroundings {
+  /** Of the two service channels, from one reading to the next. */
+  readonly noises: readonly ChannelNoise[];
+  /** Usual time between meter readings, ms. */
+  readonly periodMs: number;
+  /** What L2 shows of a 240 V load as a share of what L1 does, where that is known. */
+  readonly legRatio: number | null;
+  /** False where the batteries only fed: one that makes up for a part of a load steps with it, always in one ratio. */
+  readonly tellsRatio: boolean;
+}
+
 /**
  * Judges the service pair by one step of the batteries.
  * @param inletStepW what the batteries of each inlet changed by, W, in the site's order of inlets
- * @param noises of the two service channels, from one reading to the next
- * @param legRatio what L2 shows of a 240 V load as a share of what L1 does, where that is known
  */
 export function learnServiceFromStep(
   pair: ClampPair,
   site: Site,
   inletStepW: readonly number[],
   { before, after }: StepWindow,
-  noises: readonly ChannelNoise[],
-  meterPeriodMs: number,
-  legRatio: number | null,
+  { noises, periodMs, legRatio, tellsRatio }: StepSurroundings,
 ): void {
   const legStepW = stepOfLegs(site, inletStepW);
   if (Math.max(Math.abs(legStepW[0]), Math.abs(legStepW[1])) < LEAST_STEP_W) return;
   if (isCompensated(legStepW, before, after) || isAcrossBoth(legStepW, before, after)) return;
-  const readings = Math.max(1, (after.at - before.at) / meterPeriodMs);
+  const readings = Math.max(1, (after.at - before.at) / periodMs);
 
   const changeW = (channel: number) => legOf(after, channel) - legOf(before, channel);
   learn(pair, 'steps', after.at, 1, concerned(legStepW), (channel, swapped, state) => {
@@ -58,6 +65,8 @@ export function learnServiceFromStep(
       case 'ratio':
         // Two mistakes at once are told apart once one of them is mended.
         if (swapped) return logJumpDensity(noise, readings);
+        // As likely as the arrow that fits: nothing is said of the ratio.
+        if (!tellsRatio) return Math.max(explains(legW), explains(-legW));
         return ratioLikelihood(
           pair,
           channel,
@@ -69,6 +78,7 @@ export function learnServiceFromStep(
         );
     }
   });
+  if (!tellsRatio) return;
   for (const channel of [0, 1]) {
     const legW = legStepW[channel] ?? 0;
     if (Math.abs(legW) >= LEAST_STEP_W) noteGain(pair, channel, changeW(channel) / legW);

@@ -63,6 +63,8 @@ const stepSchema = z.object({
   stepW: z.array(z.number()),
   /** Some battery that moved follows its leg's loads. */
   follows: z.boolean(),
+  /** Every battery that moved began or ended charging. */
+  charges: z.boolean(),
 });
 export type BatteryStep = z.infer<typeof stepSchema>;
 
@@ -184,7 +186,8 @@ function finishedStep(tracks: BatteryTracks): BatteryStep | undefined {
   const follows = tracks.batteries.some(
     (track, i) => hasMoved(track) && followsLoads(tracks, i, track.anchorW, track.lastW),
   );
-  return { fromMs, toMs, heldSinceMs, stepW, follows };
+  const charges = tracks.batteries.every((track) => !hasMoved(track) || isCharge(track.anchorW, track.lastW));
+  return { fromMs, toMs, heldSinceMs, stepW, follows, charges };
 }
 
 /** A battery that rises from one level at work to another. */
@@ -233,6 +236,11 @@ function isSwitching(tracks: BatteryTracks): boolean {
 /** True for a power at which a battery is neither charging nor discharging, W. */
 export function isIdle(acW: number): boolean {
   return acW >= IDLE_W.least && acW <= IDLE_W.most;
+}
+
+/** Does a battery that moves between these two levels, W, begin or end charging? */
+export function isCharge(fromW: number, toW: number): boolean {
+  return Math.max(fromW, toW) > IDLE_W.most;
 }
 
 function hasMoved(track: BatteryTrack): boolean {

@@ -3,16 +3,23 @@
 // the clocks say. Only switching counts: a battery that changes between two levels may be following a load.
 
 import type { MeterReading, Site } from '@afterwatt/wire';
-import { type BatteryTracks, followsLoads, isIdle } from './battery-track.ts';
+import { type BatteryTracks, followsLoads, isCharge, isIdle } from './battery-track.ts';
 import { type ClampPair, likeliest, otherRatio, pairLogOdds } from './clamp-pair.ts';
 import { inletSign, NO_SIGNAL_W, sameLeg } from './inlets.ts';
 import { REJECT_LOG_ODDS } from './sequential-test.ts';
 
 const LEAST_STEP_W = 150;
 
+export interface InletSteps {
+  /** What each inlet's power changed by, W, in the site's order of inlets. */
+  readonly inletStepW: readonly number[];
+  /** Every battery that moved began or ended charging. */
+  readonly charges: boolean;
+}
+
 /**
- * What each inlet's power changed by between two consecutive readings, W, in the site's order of inlets; null
- * where no battery was switched, or where it is not proven what an inlet channel shows.
+ * What each inlet's power changed by between two consecutive readings; null where no battery was switched, or
+ * where it is not proven what an inlet channel shows.
  */
 export function inletStepsBetween(
   inlets: ClampPair,
@@ -20,11 +27,12 @@ export function inletStepsBetween(
   tracks: BatteryTracks,
   before: MeterReading,
   now: MeterReading,
-): number[] | null {
+): InletSteps | null {
   // An outage begins or ends: the house changes over together with the battery.
   if (isServiceSilent(before) || isServiceSilent(now)) return null;
-  const stepsW: number[] = site.inlets.map(() => 0);
+  const inletStepW = site.inlets.map(() => 0);
   let switched = false;
+  let charges = true;
   for (const [channel, { number }] of site.inlets.entries()) {
     const [fromW, toW] = [inletOf(before, number), inletOf(now, number)];
     if (fromW === null || toW === null) return null;
@@ -35,10 +43,11 @@ export function inletStepsBetween(
     const turned = trueFromW > 0 !== trueToW > 0;
     if (!turned && !isIdle(trueFromW) && !isIdle(trueToW)) return null;
     if (areFollowing(site, tracks, gain.inlet, trueFromW, trueToW)) return null;
-    stepsW[gain.inlet] = trueToW - trueFromW;
+    inletStepW[gain.inlet] = trueToW - trueFromW;
     switched = true;
+    charges &&= isCharge(trueFromW, trueToW);
   }
-  return switched ? stepsW : null;
+  return switched ? { inletStepW, charges } : null;
 }
 
 /** Does some battery of an inlet follow its leg's loads, in the direction in which it is switched? */

@@ -53,7 +53,12 @@ function judge(input: StepInput, site: Site, step: BatteryStep, rows: readonly M
   if (input.inletLedMs >= step.fromMs - CLOCK_OFFSET_MS) return;
   const window = stepWindow(rows, inlets, inletStepW, oneLeg);
   if (window === undefined) return;
-  learnServiceFromStep(service, site, inletStepW, window, noises, periodMs, usualRatio(input.lineLoads));
+  learnServiceFromStep(service, site, inletStepW, window, {
+    noises,
+    periodMs,
+    legRatio: usualRatio(input.lineLoads),
+    tellsRatio: step.charges,
+  });
 }
 
 /** Did the batteries stand still from the first of the rows to the last, but for the step? */
