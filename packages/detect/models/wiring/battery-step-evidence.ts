@@ -62,20 +62,15 @@ export function learnServiceFromStep(
         return explains(-sign * legW);
       case 'dead':
         return isQuiet(before, channel) && isQuiet(after, channel) ? explains(0) : refuted(noise, readings);
-      case 'ratio':
+      case 'ratio': {
         // Two mistakes at once are told apart once one of them is mended.
         if (swapped) return logJumpDensity(noise, readings);
-        // As likely as the arrow that fits: nothing is said of the ratio.
-        if (!tellsRatio) return Math.max(explains(legW), explains(-legW));
-        return ratioLikelihood(
-          pair,
-          channel,
-          suspectedGain(legRatio, channel),
-          changeW(channel),
-          legW,
-          explains,
-          logJumpDensity(noise, readings),
-        );
+        const suspected = suspectedGain(legRatio, channel);
+        const jump = logJumpDensity(noise, readings);
+        const ratio = ratioLikelihood(pair, channel, suspected, changeW(channel), legW, explains, jump);
+        // Refuted by a step that comes out right, but not likelier than an arrow.
+        return tellsRatio ? ratio : Math.min(ratio, Math.max(explains(legW), explains(-legW)));
+      }
     }
   });
   if (!tellsRatio) return;
