@@ -76,9 +76,10 @@ begin
   up_to_tx := packable_tx();
   -- A day that is packed already: what came late is packed into it.
   if to_regclass(packed) is not null then return; end if;
-  execute format('select count(*) from (select from %I where tx > $1 limit $2 + 1) late', plain)
-    into late using up_to_tx, most_late;
-  if late > most_late then
+  execute format(
+    'select count(*), exists (select from %1$I where tx <= $1) from (select from %1$I where tx > $1 limit $2 + 1) late',
+    plain) into late, is_any using up_to_tx, most_late;
+  if late > most_late or not is_any then
     up_to_tx := null;
     waiting := true;
     return;
