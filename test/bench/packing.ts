@@ -3,7 +3,7 @@
 
 import { asCaller, listColumns, openSite, packClosedDays, QUANTITY_NAMES } from '@afterwatt/store';
 import { startOwnPostgres } from '../support/own-postgres.ts';
-import { fillReadings } from './fill.ts';
+import { fillDay } from './fill.ts';
 import { PERIOD_MS, registerFleet } from './fleet.ts';
 import { serverSeconds } from './setup.ts';
 import { median, round } from './statistics.ts';
@@ -18,7 +18,7 @@ export async function benchPacking(): Promise<Record<string, string | number>[]>
   const { pool, db } = postgres.owner;
   try {
     const fleet = await registerFleet(postgres.owner, DEVICES);
-    await fillReadings(pool, DEVICES, FROM, DAY_MS / PERIOD_MS);
+    await fillDay(pool, FROM / DAY_MS, DAY_MS / PERIOD_MS);
     await pool.query('vacuum analyze meter_reading');
     await pool.query('update rollup_state set tx = current_tx() - 1');
     await pool.query('update shard set tx = (select tx from rollup_state)');

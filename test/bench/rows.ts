@@ -5,7 +5,7 @@ import { hasMosquitto, startMosquitto } from '../support/mosquitto.ts';
 import { type Publisher, residentMiB, startPublisher } from './bench-run.ts';
 import { hasTools, startByHand, type Tool } from './by-hand.ts';
 import { measureCeiling } from './ceiling.ts';
-import { fillReadings } from './fill.ts';
+import { fillDay } from './fill.ts';
 import { type PackShape, PERIOD_MS } from './fleet.ts';
 import { live } from './live.ts';
 import { benchPacking } from './packing.ts';
@@ -184,32 +184,32 @@ async function atHalfLoad(): Promise<Line[]> {
 }
 
 async function asItGrows(): Promise<Line[]> {
-  const millions = (process.env['BENCH_MILLIONS'] ?? '1,5,20').split(',').map(Number);
+  const numbers = (given: string) => given.split(',').filter(Boolean).map(Number);
+  const millions = numbers(process.env['BENCH_MILLIONS'] ?? '1,5,20');
   const grown = await withBench(1_000, async (bench) => {
     const { fleet, postgres } = bench;
     const lines: Line[] = [];
     const way = await openWay(bench, 'endpoint');
-    // A day of a thousand meters is 17 million rows; each stretch goes on where the last one ended.
-    let nextMs = bench.freshMs() - 100 * DAY_MS;
-    const stretch = (periods: number) => {
-      const fromMs = nextMs;
-      nextMs += periods * PERIOD_MS;
-      return fromMs;
-    };
     for (const million of millions) {
+      // A day of a thousand meters is 17 million rows. What is measured goes on in the day that was filled last.
+      const day = bench.freshMs() / DAY_MS;
       const periods = Math.ceil((million * 1e6 - (await sizeOf(bench)).rows) / fleet.length);
-      if (periods > 0) await fillReadings(postgres.owner.pool, fleet.length, stretch(periods), periods);
-      const a = PLAIN.readingsAPack;
-      const compared = await compare(bench, way, PLAIN, ROWS, () =>
-        stretch(Math.ceil(ROWS / fleet.length / a) * a),
-      );
-      lines.push({ devices: 1_000, ...(await growth(bench, compared)) });
+      if (periods > 0) await fillDay(postgres.owner.pool, day, periods);
+      let next = day * DAY_MS + Math.max(0, periods) * PERIOD_MS;
+      const compared = await compare(bench, way, PLAIN, ROWS, () => {
+        const fromMs = next;
+        next += Math.ceil(ROWS / fleet.length / PLAIN.readingsAPack) * PLAIN.readingsAPack * PERIOD_MS;
+        return fromMs;
+      });
+      const line = { devices: 1_000, ...(await growth(bench, compared)) };
+      console.log(line);
+      lines.push(line);
     }
     await way.stop();
     return lines;
   });
   const spreadOut: Line[] = [];
-  for (const devices of [100, 10_000, 100_000]) {
+  for (const devices of numbers(process.env['BENCH_DEVICES'] ?? '100,10000,100000')) {
     const line = await withBench(devices, async (bench) => {
       const way = await openWay(bench, 'endpoint');
       // As many as send a pack in one run, from all over the fleet; ingest knows all of them.
