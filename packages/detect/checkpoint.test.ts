@@ -4,7 +4,7 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { z } from 'zod';
 import { CATALOG } from './catalog.ts';
-import { checkpointOf } from './checkpoint.ts';
+import { changesSince, checkpointOf, withChanges } from './checkpoint.ts';
 import { startView } from './site-view.ts';
 import { aSite } from './test-support.ts';
 
@@ -80,6 +80,24 @@ describe('a checkpoint', () => {
       expect(schema.safeParse(read(junk, NOON_MS)).success).toBe(false);
     },
   );
+});
+
+describe('what is not as at the start', () => {
+  it('is all that is written', () => {
+    expect(changesSince([0, null, [0, 0], 7], [5, null, [0, 1], 7])).toEqual([0b101, 5, [0, 1]]);
+    expect(changesSince([0, null], [0, null])).toBeUndefined();
+  });
+
+  it('gives back the whole with what is', () => {
+    const { write } = checkpointOf('a detector', schema);
+    fc.assert(
+      fc.property(anyState, anyState, anyTime, (before, after, atMs) => {
+        const [started, written] = [write(before, atMs), write(after, atMs)];
+        const changes = changesSince(started, written);
+        expect(withChanges(started, changes ?? [0])).toEqual(written);
+      }),
+    );
+  });
 });
 
 describe('the shape of a checkpoint', () => {

@@ -36,6 +36,27 @@ export function checkpointOf(owner: string, schema: z.ZodType): Checkpoint {
   return { shape: digest(`${owner} ${outline}`), write, read };
 }
 
+/**
+ * What of a written state is not as at the start: which of its fields, as bits from the first on, and those fields.
+ * @returns undefined where all is as at the start
+ */
+export function changesSince(started: unknown, written: unknown): unknown[] | undefined {
+  if (!Array.isArray(started) || !Array.isArray(written)) return undefined;
+  let bits = 0;
+  const changed = written.filter((field, place) => {
+    if (JSON.stringify(field) === JSON.stringify(started[place])) return false;
+    bits |= 1 << place;
+    return true;
+  });
+  return bits === 0 ? undefined : [bits, ...changed];
+}
+
+/** The written state of which these are the changes. */
+export function withChanges(started: unknown, [bits, ...changed]: readonly unknown[]): unknown {
+  if (!Array.isArray(started)) return started;
+  return started.map((field, place) => ((Number(bits) >> place) & 1 ? changed.shift() : field));
+}
+
 interface Codec {
   /** The schema in words, for the shape. */
   readonly outline: string;

@@ -11,6 +11,7 @@ import {
 } from '@afterwatt/wire';
 import { z } from 'zod';
 import { CATALOG } from './catalog.ts';
+import { changesSince, withChanges } from './checkpoint.ts';
 import type { Detector, EventKind, Evidence, Facts, Present, Verdict, Watch, Words } from './detector.ts';
 import type { SiteEvent, Tick } from './event.ts';
 import {
@@ -110,8 +111,8 @@ const savedSchema = z.object({
   readMs: z.number(),
   /** Named once: the states below go by their places here. */
   subjects: z.array(z.string()),
-  /** By shape, which names the detector as well: by subject each state that is not as at the start. */
-  states: z.record(z.string(), z.array(z.tuple([z.number(), z.unknown()]))),
+  /** By shape, which names the detector as well: by subject what of its state is not as at the start. */
+  states: z.record(z.string(), z.array(z.tuple([z.number(), z.array(z.unknown())]))),
   /** Of those that are not quiet, and of the chattering. */
   lives: z.array(
     z.object({
@@ -294,7 +295,7 @@ function startSlots(view: SiteView, catalog: readonly Detector[], before: SavedE
         detector,
         causes: [],
         explainedBy: [],
-        watch: detector.watch(view, subject, savedState(before, detector, subject)),
+        watch: detector.watch(view, subject, savedState(before, detector, subject, view)),
         life: lived?.life ?? startLife(),
         latest: lived?.latest === undefined ? undefined : restoreLatest(lived.latest),
       });
@@ -381,25 +382,37 @@ function findingOf(slot: Slot, verdict: Present, view: SiteView, chattering: boo
   };
 }
 
-function savedState(before: SavedEngine | undefined, detector: Detector, subject: string): unknown {
+function savedState(
+  before: SavedEngine | undefined,
+  detector: Detector,
+  subject: string,
+  view: SiteView,
+): unknown {
   const { shape, read } = detector.checkpoint;
   const saved = before?.states[shape]?.find(([place]) => before.subjects[place] === subject);
-  return before === undefined || saved === undefined ? undefined : read(saved[1], before.view.nowMs);
+  if (before === undefined || saved === undefined) return undefined;
+  const { nowMs } = before.view;
+  return read(withChanges(startedState(detector, subject, view, nowMs), saved[1]), nowMs);
 }
 
-/** What is as it was at the start is left out. */
+/** A state as at the start, as a checkpoint has it. */
+function startedState(detector: Detector, subject: string, view: SiteView, nowMs: number): unknown {
+  return detector.checkpoint.write(detector.watch(view, subject, undefined).state, nowMs);
+}
+
 function saveStates(slots: readonly Slot[], view: SiteView): Pick<SavedEngine, 'subjects' | 'states'> {
   const { nowMs } = view;
-  const subjects = [...new Set(slots.map(({ watch }) => watch.subject))];
+  const subjects: string[] = [];
   const states: SavedEngine['states'] = {};
   for (const { detector, watch } of slots) {
-    const { checkpoint } = detector;
-    const state = checkpoint.write(watch.state, nowMs);
-    const started = checkpoint.write(detector.watch(view, watch.subject, undefined).state, nowMs);
-    if (JSON.stringify(state) === JSON.stringify(started)) continue;
-    const ofKind = states[checkpoint.shape] ?? [];
-    ofKind.push([subjects.indexOf(watch.subject), state]);
-    states[checkpoint.shape] = ofKind;
+    const { subject, state } = watch;
+    const { shape, write } = detector.checkpoint;
+    const changes = changesSince(startedState(detector, subject, view, nowMs), write(state, nowMs));
+    if (changes === undefined) continue;
+    if (!subjects.includes(subject)) subjects.push(subject);
+    const ofKind = states[shape] ?? [];
+    ofKind.push([subjects.indexOf(subject), changes]);
+    states[shape] = ofKind;
   }
   return { subjects, states };
 }

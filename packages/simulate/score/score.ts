@@ -67,7 +67,7 @@ export function work(job: Job, cpuUs: () => number): JobResult {
   const { truths, wrong } = judge(result);
   const { readings, detectUs, totalUs, stateBytes, fromMs, toMs, raised } = result;
   const faultlessMs = job.is === 'faultless' ? toMs - fromMs : 0;
-  const cost = { readings, detectUs, detectYards: detectUs / yardUs, totalUs, stateBytes, faultlessMs };
+  const cost = { readings, detectUs, parseUs: yardUs * readings, totalUs, stateBytes, faultlessMs };
   return { job, faults, truths, mended, wrong, raised, cost };
 }
 
@@ -134,7 +134,7 @@ export function addUp(results: readonly JobResult[]): { tallies: Tally[]; pairs:
     if (tally === undefined) throw new Error(`no incident kind ${kind}`);
     return tally;
   };
-  const cost: Cost = { readings: 0, detectUs: 0, detectYards: 0, totalUs: 0, stateBytes: 0, faultlessMs: 0 };
+  const cost: Cost = { readings: 0, detectUs: 0, parseUs: 0, totalUs: 0, stateBytes: 0, faultlessMs: 0 };
   const pairs: PairTally = { homes: 0, allTold: 0, truths: 0, told: 0, wrong: 0 };
   for (const result of results) {
     const { job, truths, mended, wrong, cost: its } = result;
@@ -154,7 +154,7 @@ export function addUp(results: readonly JobResult[]): { tallies: Tally[]; pairs:
     }
     cost.readings += its.readings;
     cost.detectUs += its.detectUs;
-    cost.detectYards += its.detectYards;
+    cost.parseUs += its.parseUs;
     cost.totalUs += its.totalUs;
     cost.stateBytes = Math.max(cost.stateBytes, its.stateBytes);
     cost.faultlessMs += its.faultlessMs;

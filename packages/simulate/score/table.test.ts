@@ -25,7 +25,7 @@ function aTally(more: Partial<Tally> = {}): Tally {
 const COST: Cost = {
   readings: 1e6,
   detectUs: 4e6,
-  detectYards: 2e6,
+  parseUs: 2e6,
   totalUs: 9e6,
   stateBytes: 7000,
   faultlessMs: 20 * YEAR_MS,

@@ -41,8 +41,8 @@ export interface PairTally {
 export interface Cost {
   readings: number;
   detectUs: number;
-  /** The same in multiples of the yardstick. */
-  detectYards: number;
+  /** What parsing a meter's pack for each reading would have taken, by the yardstick of that moment. */
+  parseUs: number;
   totalUs: number;
   stateBytes: number;
   faultlessMs: number;
@@ -104,7 +104,7 @@ export function summarize(tallies: readonly Tally[], pairs: PairTally, cost: Cos
     falseASiteYear: perYear(falseInAll),
     readings: cost.readings,
     detectUsAReading: cost.detectUs / Math.max(1, cost.readings),
-    detectYardsAReading: cost.detectYards / Math.max(1, cost.readings),
+    detectYardsAReading: cost.detectUs / Math.max(1, cost.parseUs),
     totalUsAReading: cost.totalUs / Math.max(1, cost.readings),
     stateBytes: cost.stateBytes,
   };
