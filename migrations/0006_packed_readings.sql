@@ -25,9 +25,10 @@ begin
   end loop;
 end $$;
 
--- Locks. Who writes readings of a day that may be packed holds the packed tables in row exclusive mode, who packs holds
--- them in share row exclusive mode: a day is never packed under a writer's hands. Everybody takes the packed tables
--- before the plain ones. Readings of the last days are never packed, and their writers need none of this.
+-- Locks. Who writes readings of a day that may be packed, or deletes a site, holds the packed tables in row exclusive
+-- mode, who packs or drops holds them in share row exclusive mode, both before they touch plain rows: a day is never
+-- packed under a writer's hands. Readings of the last days are never packed, and their writers need none of this. Who
+-- reads both does so in the other order (packages/store/stored-readings.ts), and is in nobody's way.
 
 -- Which of the days are packed; this stays so until the transaction ends. Those who are going to open hours of them
 -- go one after another.
@@ -197,8 +198,8 @@ begin
     where p.oid in ('meter_reading'::regclass, 'battery_reading'::regclass) order by start, name
   loop
     exit when child.start + interval '24 hours' > readings_before;
-    -- The parents first, as every other statement does; nothing more can come once this is held.
-    execute format('lock table only %I in access exclusive mode', child.kind || '_packed');
+    execute format('lock table only %I in share row exclusive mode', child.kind || '_packed');
+    -- The parent first, as every other statement does; nothing more can come once this is held.
     execute format('lock table only %I in access exclusive mode', child.parent);
     execute format('lock table %I in access exclusive mode', child.name);
     execute format('select exists (select from %I where tx > $1)', child.name) into waiting using rolled_tx;

@@ -9,7 +9,7 @@ import {
   type Reading,
 } from '@afterwatt/wire';
 import fc from 'fast-check';
-import { beforeEach, describe, expect, it } from 'vitest';
+import { beforeEach, describe, expect, it, vi } from 'vitest';
 import { createTestDatabase } from '../../test/support/database.ts';
 import { registerSite } from '../../test/support/register.ts';
 import { type TestDevice, untilReadable, writeReadings } from '../../test/support/write-readings.ts';
@@ -18,6 +18,7 @@ import { findNextWindow, listReadings, listSiteReadings, SHARD_COUNT } from './c
 import { type PackedDay, packClosedDays } from './pack-readings.ts';
 import { listColumns, QUANTITY_NAMES } from './reading-columns.ts';
 import { listHeardDevices, lockSite, markSiteDeleted } from './sites.ts';
+import { storedReadings } from './stored-readings.ts';
 import { keepUp } from './upkeep.ts';
 
 const database = await createTestDatabase();
@@ -239,6 +240,35 @@ describe('a packed day', () => {
       ['battery-1', undefined],
       ['meter-1', day + 7_250],
     ]);
+  });
+
+  it('is told whole by who reads just when it takes the place of its plain rows', async () => {
+    const home = await aHome();
+    const day = aDay();
+    const date = new Date(day).toISOString().slice(0, 10);
+    await writeReadings(ingest.pool, home.meter, everySeconds(300, 60, day));
+    await readByAll();
+    const begun = await ingest.pool.query<{ up_to_tx: number }>(
+      `select up_to_tx, pack_readings('meter', $1, up_to_tx, 10000, 0, 0, $1::date) from begin_packing('meter', $1, 100)`,
+      [date],
+    );
+    const of = {
+      ...{ columns: ['l1_w'], where: `site_no = ${home.meter.siteNo}` },
+      ...{ from: `'${date}Z'`, to: `'${date}T12:00Z'` },
+    };
+    const client = await ingest.pool.connect();
+    await client.query('begin');
+    await client.query(`select finish_packing('meter', $1, $2)`, [date, begun.rows[0]?.up_to_tx]);
+    const reading = [
+      rules.pool.query(`select from ${storedReadings('meter', of)}`),
+      rules.pool.query(`select from ${storedReadings('meter', { ...of, only: 'last' })}`),
+    ];
+    // Both wait for the day's lock.
+    const waiting = `select from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock'`;
+    await vi.waitFor(async () => expect((await owner.pool.query(waiting)).rowCount).toBe(2), 10_000);
+    await client.query('commit');
+    client.release();
+    expect((await Promise.all(reading)).map(({ rowCount }) => rowCount)).toEqual([300, 1]);
   });
 
   it('is none of the last days, and none whose readings are not rolled up and judged', async () => {

@@ -170,8 +170,8 @@ export async function listHeardDevices(tx: Tx, siteNo: number): Promise<HeardDev
 function lastAt(kind: DeviceTable['kind']) {
   const ofDevice = 'site_no = d.site_no and device_no = d.no';
   return sql.raw(`greatest(
-    (select times[cardinality(times)] from ${kind}_packed where ${ofDevice} order by at desc limit 1),
-    (select max(at) from ${kind}_reading where ${ofDevice}))`);
+    (select max(at) from ${kind}_reading where ${ofDevice}),
+    (select times[cardinality(times)] from ${kind}_packed where ${ofDevice} order by at desc limit 1))`);
 }
 
 /** A LIKE pattern for texts that hold the word, whatever signs stand in it. */

@@ -32,7 +32,7 @@ export function storedReadings(kind: ReadingKind, stored: StoredReadings): strin
   // Said to each of the two tables: the planner would not say it to them, and read all to find the one.
   const picked = only === undefined ? '' : `order by at ${only === 'last' ? 'desc' : 'asc'} limit 1`;
   // The start of the hour by date_bin, not by a subtraction: that depends on the session's time zone, so that the
-  // planner would not do it. The packed tables come first, as everywhere.
+  // planner would not do it.
   const packed = `
     select at, ${columns.join(', ')} from (
       select unnest(times) as at, ${unpacked.join(', ')} from ${kind}_packed where ${[
@@ -47,9 +47,11 @@ export function storedReadings(kind: ReadingKind, stored: StoredReadings): strin
       where,
       ...spans.map((span) => `at >= ${instant(span.from)} and at < ${instant(span.to)}`),
     ].join(' and ')}`;
+  // The plain tables first: PostgreSQL locks tables in this order and looks then what partitions there are. A day that is
+  // packed just now is waited for at its plain rows, and found packed.
   return only === undefined
-    ? `(${packed} union all ${plain}) stored`
-    : `(select * from ((${packed} ${picked}) union all (${plain} ${picked})) found ${picked}) stored`;
+    ? `(${plain} union all ${packed}) stored`
+    : `(select * from ((${plain} ${picked}) union all (${packed} ${picked})) found ${picked}) stored`;
 }
 
 function instant(expression: string): string {
