@@ -77,11 +77,12 @@ async function listClosedDays(
   { nowMs, afterDays }: PackOptions,
 ): Promise<{ readonly kind: Kind; readonly day: string }[]> {
   const found = await client.query<{ kind: Kind; day: string }>(
-    `select kind, day::text from (
+    // Materialized: else dates may be looked for in other tables' names.
+    `with partitions as materialized (
        select split_part(c.relname, '_', 1) as kind, to_date(right(c.relname, 8), 'YYYYMMDD') as day
        from pg_inherits i join pg_class c on c.oid = i.inhrelid
        where i.inhparent in ('meter_reading'::regclass, 'battery_reading'::regclass)
-     ) partitions where day < $1 order by day desc, kind`,
+     ) select kind, day::text from partitions where day < $1 order by day desc, kind`,
     [new Date(nowMs - afterDays * DAY_MS).toISOString().slice(0, 10)],
   );
   return found.rows;
