@@ -30,8 +30,7 @@ export function explains(cause: KindAndSubject, consequence: KindAndSubject, sit
   switch (cause.kind) {
     case 'device-silent':
       if (cause.subject === site.meter.device && SEEN_BY_METER.includes(consequence.kind)) return true;
-      // Wiring and the circuit are proven by what the battery says that it does.
-      if (WIRING.includes(consequence.kind) || consequence.kind === 'inlet-circuit-resistance') return true;
+      if (isProvenBy(cause.subject, consequence, site)) return true;
       return consequence.subject.split(' ')[0] === cause.subject;
     case 'device-clock-skew':
       // Steps of two devices cannot be matched while their clocks differ.
@@ -47,4 +46,15 @@ export function explains(cause: KindAndSubject, consequence: KindAndSubject, sit
     default:
       return false;
   }
+}
+
+/** Is this battery the only one by whose steps a clamp, or by whose voltage a circuit, can be proven? */
+function isProvenBy(device: string, { kind, subject }: KindAndSubject, { batteries }: Site): boolean {
+  if (!WIRING.includes(kind) && kind !== 'inlet-circuit-resistance') return false;
+  const isBattery = batteries.some((battery) => battery.device === device);
+  const ofOneInlet = subject.startsWith('inlet ');
+  const others = batteries.filter(
+    (battery) => battery.device !== device && (!ofOneInlet || subject === `inlet ${battery.inlet}`),
+  );
+  return isBattery && others.length === 0;
 }

@@ -7,9 +7,14 @@ import { explains } from './explained.ts';
 import { PLANS } from './plans.ts';
 
 const HOUR_MS = 3_600_000;
-/** An outage runs down the reserve, and telling so is right, until the battery had time to recharge. */
-const AFTER_OUTAGE_MS = HOUR_MS;
-const IN_OUTAGE: readonly IncidentKind[] = ['reserve-low', 'reserve-forecast'];
+/**
+ * An outage runs down the reserve, and telling so is right: that it is low until the battery had time to recharge,
+ * when it will be reached until the last readings of the outage are in.
+ */
+const AFTER_OUTAGE_MS: ReadonlyMap<IncidentKind, number> = new Map([
+  ['reserve-low', HOUR_MS],
+  ['reserve-forecast', HOUR_MS / 30],
+]);
 
 export interface RaisedIncident extends KindAndSubject {
   readonly detectedMs: number;
@@ -95,10 +100,10 @@ function outcomeOf(truth: Truth, run: ToJudge<RaisedIncident>): TruthOutcome {
 }
 
 function isExplained(incident: RaisedIncident, { truths, outages }: ToJudge<RaisedIncident>): boolean {
-  const inOutage = outages.some(
-    ({ fromMs, toMs }) => incident.heardMs >= fromMs && incident.heardMs < toMs + AFTER_OUTAGE_MS,
-  );
-  if (inOutage && IN_OUTAGE.includes(incident.kind)) return true;
+  const afterMs = AFTER_OUTAGE_MS.get(incident.kind);
+  const inOutage = ({ fromMs, toMs }: Span) =>
+    afterMs !== undefined && incident.heardMs >= fromMs && incident.heardMs < toMs + afterMs;
+  if (outages.some(inOutage)) return true;
   return truths.some((truth) => {
     const madeMs = truth.onsetMs - (FAULTS[truth.fault].leadMs ?? 0);
     if (isSame(incident, truth)) return incident.heardMs >= truth.onsetMs;
