@@ -105,6 +105,19 @@ describe('a neutral that breaks', () => {
     expect(raises(runSeries(site, openNeutral, events))).toEqual(told);
   });
 
+  it.each([
+    { second: 2 * HOUR_S, why: 'before any line is known' },
+    { second: DAY_S, why: 'after a day' },
+  ])('one leg that reads 8 V less by itself is not told: $why', ({ second }) => {
+    const engine = startEngine(site, undefined, [openNeutral]);
+    const onsetMs = START_MS + second * 1000;
+    const told = [...serviceSeries({ site, seed: 3, toS: second + 2 * HOUR_S })].flatMap((reading) => {
+      const isWeak = reading.kind === 'meter' && reading.at >= onsetMs;
+      return [...engine.step(isWeak ? { ...reading, l2V: (reading.l2V ?? 0) - 8 } : reading)];
+    });
+    expect(raises(told)).toEqual([]);
+  });
+
   it('one odd reading is not told, unless it is extreme', () => {
     const odd = (l1V: number, l2V: number) =>
       seconds(0, 120, 5).map((s) => aMeterReading(s, s === 30 ? { l1V, l2V } : {}));

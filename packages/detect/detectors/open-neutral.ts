@@ -8,7 +8,8 @@
 //    little current shows it;
 //  - it climbs over hours or days before that: about to fail, told as medium.
 // Easily confused with: a brown-out or a high line (both legs go the same way), a 240 V load with a neutral,
-// the start of a big motor (one reading; its current explains it), solar feeding both legs, and CTs that sit
+// the start of a big motor (one reading; its current explains it), one leg that is weak or reads wrong by itself (the
+// other leg does not answer, so their sum moves as much as their difference), solar feeding both legs, and CTs that sit
 // wrong (see models/service-impedance.ts: only sizes of slopes count, for any arrangement of the clamps).
 // Sources: ANSI C84.1 range A for the parting; 0.3 ohm and five times its own history: own judgement, ten
 // times what a healthy neutral of some tens of milliohm has; at 20 A it makes 120 W of heat in one joint.
@@ -46,6 +47,10 @@ const SUSPICION_CALMS = 0.5;
 const USUAL_RESIDUALS = 8;
 const SETTLED_READINGS = 100;
 const RESIDUAL_READINGS = 3000;
+/** The usual sum looks back on so many readings: ten minutes at 5 s, in which a source hardly moves. */
+const SUM_READINGS = 120;
+/** One leg by itself moves the sum by all of what it moves the difference, an open neutral by little of it. */
+const SUM_MOVES_LEAST = 0.5;
 /** Readings that come more slowly than this are each enough. */
 const SLOW_READINGS_MS = 12_000;
 /** Lines in a row that have to show a loose neutral. */
@@ -97,6 +102,8 @@ const stateSchema = z.object({
   /** Usual distance of v1 - v2 from what the currents explain while all is sound, V, and readings it rests on. */
   usualV: z.number(),
   usualReadings: z.number(),
+  /** Usual sum of the legs over the last minutes without suspicion, V; 0 before any. */
+  usualSumV: z.number(),
   /** Lines in a row that show a loose neutral, and the last line judged. */
   looseLines: z.number(),
   looseMs: z.number(),
@@ -127,6 +134,7 @@ export const openNeutral = defineDetector({
     lastPointMs: 0,
     usualV: 0,
     usualReadings: 0,
+    usualSumV: 0,
     looseLines: 0,
     looseMs: 0,
     line: 0,
@@ -192,7 +200,11 @@ function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Val
   if (view.grid.present === false) return 0;
   const impedance = view.serviceImpedance;
   const residualV = differenceResidualV(impedance, meter);
-  if (residualV === null) return 0;
+  const movedV = Math.abs(l1V + l2V - (state.usualSumV === 0 ? l1V + l2V : state.usualSumV));
+  if (residualV === null) {
+    noteSum(state, l1V + l2V);
+    return 0;
+  }
   const apartV = Math.abs(residualV);
   const limitV = Math.max(values.partedV, USUAL_RESIDUALS * state.usualV);
   if (state.found === null) {
@@ -201,7 +213,14 @@ function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Val
     state.usualV = rounded(usualV, 5);
   }
   const explainedV = 2 * values.looseOhm * Math.abs(neutralCurrentA(impedance, meter));
-  return state.usualReadings >= SETTLED_READINGS && apartV >= limitV && apartV >= explainedV ? 1 : 0;
+  const isApart = state.usualReadings >= SETTLED_READINGS && apartV >= limitV && apartV >= explainedV;
+  if (!isApart) noteSum(state, l1V + l2V);
+  return isApart && movedV <= SUM_MOVES_LEAST * apartV ? 1 : 0;
+}
+
+function noteSum(state: State, sumV: number): void {
+  const { usualSumV } = state;
+  state.usualSumV = rounded(usualSumV === 0 ? sumV : usualSumV + (sumV - usualSumV) / SUM_READINGS, 3);
 }
 
 /** A new line of the neutral: loose, climbing, or neither. */
