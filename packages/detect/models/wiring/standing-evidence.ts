@@ -29,8 +29,8 @@ const EXPORT_BY_NIGHT_NATS = 1.25;
 const IMPORT_BY_NIGHT_NATS = 1.25;
 const IMPORT_BY_DAY_NATS = 0.4;
 
-/** A leg's habits are known after a day of blocks; beyond this count the older half is forgotten. */
-const KNOWN_BLOCKS = 96;
+/** A leg's habits are known after eight hours of blocks; a night of silence alone decides nothing yet. Beyond this count the older half is forgotten. */
+const KNOWN_BLOCKS = 32;
 const MOST_BLOCKS = 1000;
 /** What is off stays off: blocks without signal are hardly independent. */
 const SILENCE_WEIGHT = 0.12;

@@ -43,6 +43,8 @@ interface Home {
   readonly generationTold?: boolean;
   readonly service?: (s: number) => Clamps;
   readonly inlets?: (s: number) => Clamps;
+  /** Does the meter tell the legs' voltages? Default true. */
+  readonly voltages?: boolean;
   /** The units stand across both legs. */
   readonly acrossBoth?: boolean;
 }
@@ -142,9 +144,11 @@ function readingsOf(home: Home): { site: ReturnType<typeof aSite>; events: SiteE
     const inletsW = inlets(s).map(
       ({ on, gain }, channel) => gain * sign(on, channel) * (acrossBoth ? 0.5 : 1) * (units[on] ?? 0),
     );
+    const l1V = tenth(sourceV - i1 * SERVICE_OHM - neutralV + 0.04 * error());
+    const l2V = tenth(sourceV - i2 * SERVICE_OHM + neutralV + 0.04 * error());
     return aMeterReading(s, {
-      l1V: tenth(sourceV - i1 * SERVICE_OHM - neutralV + 0.04 * error()),
-      l2V: tenth(sourceV - i2 * SERVICE_OHM + neutralV + 0.04 * error()),
+      l1V: home.voltages === false ? null : l1V,
+      l2V: home.voltages === false ? null : l2V,
       l1W: read(service_[0] ?? 0),
       l2W: read(service_[1] ?? 0),
       inlet1W: read(inletsW[0] ?? 0),
@@ -296,6 +300,11 @@ describe('a wrong clamp is told as what it is, and nothing else is', () => {
       fault: 'L1 unplugged later',
       home: { hours: 54, meterS: 30, service: withGain(0, 0, 30 * HOUR_S) },
       is: ['ct-no-signal L1'],
+    },
+    {
+      fault: 'L2 unplugged after ten hours, with a meter that tells no voltages',
+      home: { hours: 30, meterS: 30, service: withGain(1, 0, 10 * HOUR_S), voltages: false },
+      is: ['ct-no-signal L2'],
     },
     {
       fault: 'L2 unplugged from the start, the battery on L1',
