@@ -33,6 +33,7 @@ import {
   neutralOhm,
   type ServiceImpedanceState,
 } from '../models/service-impedance.ts';
+import { isServiceMismeasured } from '../models/wiring-report.ts';
 import type { SiteView } from '../site-view.ts';
 import { rounded } from '../wording.ts';
 
@@ -158,7 +159,7 @@ export const openNeutral = defineDetector({
     if (away && state.suspicion < SUSPICION_TOLD) return undefined;
     if (state.line !== impedance.lines) {
       state.line = impedance.lines;
-      judgeLine(state, event.at, impedance, values);
+      judgeLine(state, event.at, view, values);
     }
     if (state.found === null) return ABSENT;
     if (isSound(state, event, view, values)) {
@@ -224,7 +225,8 @@ function noteSum(state: State, sumV: number): void {
 }
 
 /** A new line of the neutral: loose, climbing, or neither. */
-function judgeLine(state: State, atMs: number, impedance: ServiceImpedanceState, values: Values): void {
+function judgeLine(state: State, atMs: number, view: SiteView, values: Values): void {
+  const impedance = view.serviceImpedance;
   const { soundOhm: history } = state;
   const latest = impedance.latestOhm ?? 0;
   const isLoose = impedance.latestFits && latest > values.looseOhm && latest > values.overHistory * history;
@@ -238,6 +240,8 @@ function judgeLine(state: State, atMs: number, impedance: ServiceImpedanceState,
     find(state, 'loose', state.looseMs, impedance.lines);
     return;
   }
+  // A clamp that shows half makes the neutral look twice as steep: a climb waits until the clamps are known.
+  if (isServiceMismeasured(view)) return;
   const now = neutralOhm(impedance) ?? 0;
   const hasRisen = now > values.climbOhm && now > values.climbOverHistory * history;
   if (hasRisen || isClimbing(impedance.days, values.climbOhm)) find(state, 'climbing', atMs, impedance.lines);

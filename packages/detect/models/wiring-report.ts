@@ -3,11 +3,12 @@
 
 import type { Site } from '@afterwatt/wire';
 import type { SiteView } from '../site-view.ts';
-import { CLAMP_STATES, type ClampState } from './wiring/arrangement.ts';
+import { type Arrangement, CLAMP_STATES, type ClampState } from './wiring/arrangement.ts';
 import {
   type ClampPair,
   countOf,
   type EvidenceKind,
+  pairLogOdds,
   reversedLogOdds,
   rightLogOdds,
   stateLogOdds,
@@ -65,6 +66,15 @@ export function clampOf(
   }
   const channel = site.inlets.findIndex(({ number }) => subject === `inlet ${number}`);
   return { pair: wiring.inlets, channel, quantity: `${subject.replace(' ', '')}.p` };
+}
+
+/** Some service clamp may show another current than flows: the odds of it are above what any new site starts with. */
+const SUSPECTED_LOG_ODDS = -3;
+
+/** Is a service clamp suspected to be dead or of another ratio? Then what its currents seem to explain proves little. */
+export function isServiceMismeasured({ wiring }: SiteView): boolean {
+  const wrong = ({ clamps }: Arrangement) => clamps.includes('ratio') || clamps.includes('dead');
+  return pairLogOdds(wiring.service, wrong) > SUSPECTED_LOG_ODDS;
 }
 
 /** What is proven of every clamp of a site by now. */
