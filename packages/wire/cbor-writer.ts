@@ -2,6 +2,7 @@ import { ARRAY, BYTES, MAP, NEGATIVE, SIMPLE_OR_FLOAT, TEXT, UNSIGNED } from './
 
 const FIRST_CAPACITY = 1024;
 const UTF8 = new TextEncoder();
+const ASCII = /^[ -~]*$/;
 
 /** Writes the part of CBOR that SenML uses (RFC 8949), preferred serialization (section 4.1). */
 export class CborWriter {
@@ -24,12 +25,25 @@ export class CborWriter {
   item(value: string | number | boolean | Uint8Array): void {
     if (typeof value === 'number') this.number(value);
     else if (typeof value === 'boolean') this.head(SIMPLE_OR_FLOAT, value ? 21 : 20);
-    else {
-      const bytes = typeof value === 'string' ? UTF8.encode(value) : value;
-      this.head(typeof value === 'string' ? TEXT : BYTES, bytes.length);
-      const at = this.reserve(bytes.length);
-      this.written.set(bytes, at);
+    else if (typeof value === 'string') this.text(value);
+    else this.string(BYTES, value);
+  }
+
+  private text(value: string): void {
+    // Names and units: an array for each of them would cost more than all the rest of a record.
+    if (!ASCII.test(value)) {
+      this.string(TEXT, UTF8.encode(value));
+      return;
     }
+    this.head(TEXT, value.length);
+    const at = this.reserve(value.length);
+    for (let index = 0; index < value.length; index += 1) this.written[at + index] = value.charCodeAt(index);
+  }
+
+  private string(major: number, bytes: Uint8Array): void {
+    this.head(major, bytes.length);
+    const at = this.reserve(bytes.length);
+    this.written.set(bytes, at);
   }
 
   private number(value: number): void {
@@ -38,12 +52,13 @@ export class CborWriter {
       else this.head(UNSIGNED, value);
       return;
     }
-    const half = halfFloatBits(value);
+    const isSingle = Object.is(Math.fround(value), value);
+    const half = isSingle ? halfFloatBits(value) : undefined;
     if (half !== undefined) {
       this.initialByte(SIMPLE_OR_FLOAT, 25);
       const at = this.reserve(2);
       this.view.setUint16(at, half);
-    } else if (Math.fround(value) === value) {
+    } else if (isSingle) {
       this.initialByte(SIMPLE_OR_FLOAT, 26);
       const at = this.reserve(4);
       this.view.setFloat32(at, value);

@@ -5,7 +5,7 @@
 
 import { connect, type Socket } from 'node:net';
 import { generate } from 'mqtt-packet';
-import { type FleetDevice, type PackShape, packsOf } from './fleet.ts';
+import { type FleetDevice, type PackShape, PERIOD_MS, packsOf } from './fleet.ts';
 
 export interface Load extends PackShape {
   readonly port: number;
@@ -50,7 +50,7 @@ process.on('message', (message: ToPublisher) => {
 
 async function prepare(load: Load): Promise<void> {
   packsPerSecond = load.packsPerSecond;
-  const packets = packetsOf(load);
+  const packets = packetsFor(load);
   lanes = await Promise.all(packets.map((own, lane) => openLane(load, lane, own)));
   process.send?.('ready' satisfies FromPublisher);
 }
@@ -77,16 +77,54 @@ interface Packets {
   readonly bytes: Buffer;
   /** Where each of them ends. */
   readonly ends: readonly number[];
+  readonly stamps: readonly Stamp[];
 }
 
-function packetsOf(load: Load): Packets[] {
+/** Where a packet has its base time, and how long after the start of all that is. */
+interface Stamp {
+  readonly at: number;
+  readonly afterS: number;
+}
+
+let made: { readonly key: string; readonly packets: readonly Packets[] } | undefined;
+
+/**
+ * Making the packets takes far longer than sending them. Those of one run serve the next one of the same shape, with
+ * another time in them; what else they tell is the same again.
+ */
+function packetsFor(load: Load): readonly Packets[] {
+  const { readingsAPack, format, connections, packs, fleet } = load;
+  const key = [readingsAPack, format, connections, packs, fleet.length, fleet[0]?.topic].join();
+  if (made?.key !== key) made = { key, packets: makePackets(load) };
+  for (const { bytes, stamps } of made.packets) {
+    for (const { at, afterS } of stamps) BASE_TIME[format].write(bytes, at, load.fromMs / 1000 + afterS);
+  }
+  return made.packets;
+}
+
+/** In whole seconds, a base time has always the same length: ten digits, or a CBOR integer of four bytes. */
+const BASE_TIME = {
+  json: {
+    label: Buffer.from('"bt":'),
+    write: (bytes: Buffer, at: number, seconds: number) => bytes.write(`${seconds}`, at, 'latin1'),
+  },
+  cbor: {
+    label: Buffer.from([0x22, 0x1a]),
+    write: (bytes: Buffer, at: number, seconds: number) => bytes.writeUInt32BE(seconds, at),
+  },
+} as const;
+
+function makePackets(load: Load): Packets[] {
+  const { readingsAPack, format, fleet, fromMs } = load;
   const lists = Array.from({ length: load.connections }, () => ({
     list: [] as Buffer[],
     ends: [] as number[],
+    stamps: [] as Stamp[],
   }));
+  const { label } = BASE_TIME[format];
   let index = 0;
-  for (const { topic, payload } of packsOf(load.fleet, load, load.fromMs, load.packs)) {
-    const lane = lists[index++ % lists.length];
+  for (const { topic, payload } of packsOf(fleet, load, fromMs, load.packs)) {
+    const lane = lists[index % lists.length];
     if (lane === undefined) throw new Error('no connections');
     const packet = generate(
       {
@@ -97,14 +135,23 @@ function packetsOf(load: Load): Packets[] {
         messageId: packetId(lane.list.length),
         dup: false,
         retain: false,
-        properties: { contentType: `application/senml+${load.format}` },
+        properties: { contentType: `application/senml+${format}` },
       },
       MQTT_5,
     );
+    const baseTime = payload.indexOf(label);
+    if (baseTime === -1 || fromMs % 1000 !== 0)
+      throw new Error('a pack without a base time in whole seconds');
+    const start = lane.ends.at(-1) ?? 0;
+    lane.stamps.push({
+      at: start + packet.length - payload.length + baseTime + label.length,
+      afterS: (Math.floor(index / fleet.length) * readingsAPack * PERIOD_MS) / 1000,
+    });
     lane.list.push(packet);
-    lane.ends.push((lane.ends.at(-1) ?? 0) + packet.length);
+    lane.ends.push(start + packet.length);
+    index += 1;
   }
-  return lists.map(({ list, ends }) => ({ bytes: Buffer.concat(list), ends }));
+  return lists.map(({ list, ends, stamps }) => ({ bytes: Buffer.concat(list), ends, stamps }));
 }
 
 function packetId(index: number): number {
