@@ -49,7 +49,8 @@ export async function withBench<T>(devices: number, work: (bench: Bench) => Prom
     const freshMs = () => {
       const fromMs = yesterdayMs + slots++ * slotMs;
       // Nothing that is further ahead is taken.
-      if (fromMs + slotMs > Date.now() + DAY_MS) throw new Error('too many runs for two days: set BENCH_ROWS');
+      if (fromMs + slotMs > Date.now() + DAY_MS)
+        throw new Error('too many runs for two days: set BENCH_ROWS');
       return fromMs;
     };
     return await work({ postgres, fleet, publisher, credentials, freshMs });
