@@ -166,8 +166,11 @@ async function untilStored(
     return found.rowCount === 1;
   };
   const isComplete = async () => {
+    // By its key: the day holds all other runs too.
     const counted = await pool.query<{ n: number }>(
-      'select count(*) as n from meter_reading where at between $1 and $2',
+      `select sum(n) as n from device d cross join lateral (
+         select count(*) as n from meter_reading r
+         where r.site_no = d.site_no and r.device_no = d.no and r.at between $1 and $2) own`,
       window,
     );
     return (counted.rows[0]?.n ?? 0) >= packs * readingsAPack;
