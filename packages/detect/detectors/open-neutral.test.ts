@@ -244,6 +244,26 @@ describe('what looks like it and is not', () => {
   });
 });
 
+describe('a service clamp that shows half', () => {
+  it('is no neutral that works loose, though it makes one look twice as steep', () => {
+    // Kirchhoff: 0.05 ohm of service, 0.09 of neutral, sound; loads of either leg and a water heater across both.
+    const error = noise(6);
+    const events = seconds(0, 2 * DAY_S, 15).map((s) => {
+      const acrossW = s % 5000 < 1200 ? 2200 + (s % 10_000 < 5000 ? 900 : 0) : 0;
+      const l1W = 200 + acrossW + (s % 23_000 < 700 ? 400 : 0);
+      const l2W = 250 + acrossW + (s % 3100 < 900 ? 1300 : 0) + (s % 1900 < 500 ? 500 : 0);
+      const [i1, i2] = [l1W / 120, l2W / 120];
+      return aMeterReading(s, {
+        l1V: 121 - i1 * 0.05 - (i1 - i2) * 0.09 + 0.05 * error(),
+        l2V: 121 - i2 * 0.05 + (i1 - i2) * 0.09 + 0.05 * error(),
+        l1W,
+        l2W: l2W / 2,
+      });
+    });
+    expect(runSeries(site, openNeutral, events)).toEqual([]);
+  });
+});
+
 describe('a service clamp that has come off', () => {
   it('is no open neutral, though the legs part by what it does not show any more', () => {
     // Kirchhoff: 0.05 ohm each of service and neutral; a water heater of 2600 W on L1, unseen from the second day on.
