@@ -18,6 +18,8 @@ const FINE_V = 0.15;
 /** More than a voltage rounded to 1 V hides. */
 const PORT_FOLLOWS_V = 1.2;
 const NOMINAL_V = 120;
+/** A unit's own consumption and less (common practice). */
+const RESTS_W = 50;
 /** A gauge waits for the cells beyond these, per cent; in between so much of the capacity moves any gauge (own judgement). */
 const GAUGE_LEAST_PCT = 5;
 const GAUGE_MOST_PCT = 95;
@@ -208,13 +210,17 @@ function chargeCandidate(site: Site, { device, inlet, capacityWh }: SiteBattery)
   };
 }
 
-/** The voltage at a battery's port follows that of its leg. */
+/** The voltage at a battery's port follows that of its leg while it works; at rest it may show its nominal one. */
 function portVoltageCandidate(site: Site, device: string, inlet: number): FlatlineCandidate {
   const leg = site.inlets.find(({ number }) => number === inlet)?.leg ?? 'L1';
   return {
     device,
     quantity: 'ac.v',
-    value: ({ batteries }) => above(batteries.get(device)?.acV ?? null, DEAD_V),
+    value({ batteries }) {
+      const battery = batteries.get(device);
+      const rests = above(battery?.acW ?? null, RESTS_W) === null;
+      return rests ? null : above(battery?.acV ?? null, DEAD_V);
+    },
     witness: (view) => voltsOf(view, leg),
     witnessStep: PORT_FOLLOWS_V,
     neighbour: (view) => voltsOf(view, leg),

@@ -152,6 +152,20 @@ describe('what stands still for good reason', () => {
     expect(told(nominal)).toEqual([]);
   });
 
+  it('a battery that shows its nominal voltage while it rests', () => {
+    const random = uniform(2);
+    const events = seconds(0, 6 * HOUR_S, 10).flatMap((s) => {
+      const isLoaded = s % 1200 < 600;
+      const l1V = Math.round(100 * ((isLoaded ? 118.5 : 121) + 0.2 * random())) / 100;
+      const works = s < 2 * HOUR_S;
+      return [
+        aMeterReading(s, { l1V, l1W: isLoaded ? 2500 : 300, inlet1W: works ? 900 : 5 }),
+        aBatteryReading(s, { acV: works ? l1V - 0.9 : 120, acW: works ? 900 : 5 }),
+      ];
+    });
+    expect(told(events)).toEqual([]);
+  });
+
   it('voltages rounded to 1 V', () => {
     const coarse = house().map((event) =>
       event.kind === 'meter'
