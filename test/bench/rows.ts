@@ -185,75 +185,119 @@ async function atHalfLoad(): Promise<Line[]> {
 }
 
 async function asItGrows(): Promise<Line[]> {
-  const numbers = (given: string) => given.split(',').filter(Boolean).map(Number);
-  const millions = numbers(process.env['BENCH_MILLIONS'] ?? '1,5,20');
-  const grown = await withBench(1_000, async (bench) => {
+  const tables = await asTableGrows();
+  console.table(tables);
+  return [...tables, ...(await asFleetGrows())];
+}
+
+function numbersOf(variable: string, usual: string): number[] {
+  return (process.env[variable] ?? usual).split(',').filter(Boolean).map(Number);
+}
+
+/** Nothing is logged twice of a table that is made and filled in one transaction; all else is as always. */
+const FAST_TO_FILL = { wal_level: 'minimal', max_wal_senders: 0 };
+
+/**
+ * Days that are filled until the table has so many million rows; then each of them takes readings in turn, so that
+ * whatever else the machine does meets all alike.
+ */
+function asTableGrows(): Promise<Line[]> {
+  const work = async (bench: Bench) => {
     const { fleet, postgres } = bench;
-    const lines: Line[] = [];
-    const way = await openWay(bench, 'endpoint');
-    for (const million of millions) {
-      // A day of a thousand meters is 17 million rows. What is measured goes on in the day that was filled last.
+    const days: { readonly filled: number; nextMs: number; readonly turns: Turn[] }[] = [];
+    let rows = 0;
+    for (const million of numbersOf('BENCH_MILLIONS', '1,5,20')) {
       const day = bench.freshMs() / DAY_MS;
-      const periods = Math.ceil((million * 1e6 - (await sizeOf(bench)).rows) / fleet.length);
-      if (periods > 0) await fillDay(postgres.owner.pool, day, periods);
-      let next = day * DAY_MS + Math.max(0, periods) * PERIOD_MS;
-      const compared = await compare(bench, way, PLAIN, ROWS, () => {
-        const fromMs = next;
-        next += Math.ceil(ROWS / fleet.length / PLAIN.readingsAPack) * PLAIN.readingsAPack * PERIOD_MS;
-        return fromMs;
+      const periods = Math.ceil((million * 1e6 - rows) / fleet.length);
+      await fillDay(postgres.owner.pool, day, periods);
+      rows += periods * fleet.length;
+      days.push({
+        filled: periods * fleet.length,
+        nextMs: day * DAY_MS + periods * PERIOD_MS,
+        turns: [],
       });
-      const line = { devices: 1_000, ...(await growth(bench, compared)) };
-      console.log(line);
-      lines.push(line);
+    }
+    const way = await openWay(bench, 'endpoint');
+    const a = PLAIN.readingsAPack;
+    for (let repeat = 0; repeat < REPEATS; repeat++) {
+      for (const day of days) {
+        const take = () => {
+          const fromMs = day.nextMs;
+          day.nextMs += Math.ceil(ROWS / fleet.length / a) * a * PERIOD_MS;
+          return fromMs;
+        };
+        const packs = Math.ceil(ROWS / a);
+        const { rowsPerSecond, cpu } = await run(
+          bench,
+          way,
+          loadOf(bench, PLAIN, way, { packs, fromMs: take() }),
+        );
+        const ceiling = await measureCeiling(postgres, fleet, a, take(), ROWS);
+        day.turns.push({ rowsPerSecond, ceiling, cpuUs: cpu.ingest + cpu.postgres });
+      }
     }
     await way.stop();
-    return lines;
-  });
-  const spreadOut: Line[] = [];
-  for (const devices of numbers(process.env['BENCH_DEVICES'] ?? '100,10000,100000')) {
-    const line = await withBench(devices, async (bench) => {
+    const first = days[0]?.turns ?? [];
+    return days.map(({ filled, turns }) => ({
+      ...{ millionRows: round(rows / 1e6, 1), millionOfDay: round(filled / 1e6, 1), devices: fleet.length },
+      ...summary(turns),
+      rateToFirst: toFirst(turns, first, ({ rowsPerSecond }) => rowsPerSecond),
+      ratioToFirst: toFirst(turns, first, ({ rowsPerSecond, ceiling }) => rowsPerSecond / ceiling),
+      cpuToFirst: toFirst(turns, first, ({ cpuUs }) => cpuUs),
+    }));
+  };
+  return withBench(1_000, work, FAST_TO_FILL);
+}
+
+async function asFleetGrows(): Promise<Line[]> {
+  const fleets: { readonly devices: number; readonly turns: readonly Turn[] }[] = [];
+  for (const devices of numbersOf('BENCH_DEVICES', '100,1000,10000,100000')) {
+    const turns = await withBench(devices, async (bench) => {
       const way = await openWay(bench, 'endpoint');
       // As many as send a pack in one run, from all over the fleet; ingest knows all of them.
       const every = Math.max(1, Math.floor((devices * PLAIN.readingsAPack) / ROWS));
       const fleet = bench.fleet.filter((_, index) => index % every === 0);
-      const compared = await compare({ ...bench, fleet }, way, PLAIN);
-      const grownTo = await growth(bench, compared);
+      const { ceilings, runs } = await compare({ ...bench, fleet }, way, PLAIN);
       await way.stop();
-      return { devices, ...grownTo };
+      return runs.map(({ rowsPerSecond, cpu }, index) => ({
+        ...{ rowsPerSecond, cpuUs: cpu.ingest + cpu.postgres },
+        ceiling: ((ceilings[index] ?? 0) + (ceilings[index + 1] ?? 0)) / 2,
+      }));
     });
-    spreadOut.push(line);
+    fleets.push({ devices, turns });
   }
-  const lines = [...grown, ...spreadOut];
-  const first = lines[0];
-  const toFirst = (line: Line, what: string) => round(Number(line[what]) / Number(first?.[what]), 2);
-  return lines.map((line) => ({
-    ...line,
-    rateToFirst: toFirst(line, 'rowsPerSecond'),
-    ratioToFirst: toFirst(line, 'ratio'),
-    cpuToFirst: toFirst(line, 'cpuUs'),
+  const first = fleets[0]?.turns ?? [];
+  return fleets.map(({ devices, turns }) => ({
+    devices,
+    ...summary(turns),
+    rateToFirst: toFirst(turns, first, ({ rowsPerSecond }) => rowsPerSecond),
+    ratioToFirst: toFirst(turns, first, ({ rowsPerSecond, ceiling }) => rowsPerSecond / ceiling),
+    cpuToFirst: toFirst(turns, first, ({ cpuUs }) => cpuUs),
   }));
 }
 
-async function growth(bench: Bench, { runs, rates, ceilings, ratios }: Compared) {
-  const { rows, bytes } = await sizeOf(bench);
+interface Turn {
+  readonly rowsPerSecond: number;
+  readonly ceiling: number;
+  /** Ingest's and Postgres' processor time a row: hardly moved by what else the machine does. */
+  readonly cpuUs: number;
+}
+
+function summary(turns: readonly Turn[]) {
+  const ratios = turns.map(({ rowsPerSecond, ceiling }) => rowsPerSecond / ceiling);
   return {
-    millionRows: round(rows / 1e6, 1),
-    rowsPerSecond: round(median(rates)),
-    ceiling: round(median(ceilings)),
+    rowsPerSecond: round(median(turns.map(({ rowsPerSecond }) => rowsPerSecond))),
+    ceiling: round(median(turns.map(({ ceiling }) => ceiling))),
     ratio: round(median(ratios), 2),
     spread: spread(ratios),
-    // Hardly moved by what else the machine does.
-    cpuUs: round(median(runs.map(({ cpu }) => cpu.ingest + cpu.postgres)), 1),
-    bytesPerRow: round(bytes / rows, 1),
+    cpuUs: round(median(turns.map(({ cpuUs }) => cpuUs)), 1),
   };
 }
 
-async function sizeOf({ postgres }: Bench): Promise<{ readonly bytes: number; readonly rows: number }> {
-  const { rows } = await postgres.owner.pool.query<{ bytes: number; rows: number }>(
-    `select coalesce(sum(pg_total_relation_size(inhrelid)), 0)::float8 as bytes, (select count(*) from meter_reading) as rows
-     from pg_inherits where inhparent = 'meter_reading'::regclass`,
-  );
-  return rows[0] ?? { bytes: 0, rows: 0 };
+/** The median of what each turn is to the same turn of the first. */
+function toFirst(turns: readonly Turn[], first: readonly Turn[], of: (turn: Turn) => number): number {
+  const shares = turns.map((turn, index) => of(turn) / of(first[index] ?? turn));
+  return round(median(shares), 2);
 }
 
 async function twoWorkers(): Promise<Line[]> {

@@ -30,9 +30,13 @@ export interface Bench {
   freshMs(): number;
 }
 
-export async function withBench<T>(devices: number, work: (bench: Bench) => Promise<T>): Promise<T> {
+export async function withBench<T>(
+  devices: number,
+  work: (bench: Bench) => Promise<T>,
+  settings: Readonly<Record<string, string | number>> = {},
+): Promise<T> {
   // No run pays for the vacuum of the rows of the one before: one that did took four times as much of Postgres.
-  const postgres = await startOwnPostgres({ autovacuum: 'off' });
+  const postgres = await startOwnPostgres({ autovacuum: 'off', ...settings });
   const publisher = startPublisher();
   // The roll-ups of a run would be made during the next one, and would be no part of the ceiling: they stand still
   // while somebody else holds their lock.
