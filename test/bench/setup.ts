@@ -172,7 +172,7 @@ async function untilStored(
   const isComplete = async () => {
     // By its key: the day holds all other runs too.
     const counted = await pool.query<{ n: number }>(
-      `select sum(n) as n from device d cross join lateral (
+      `select coalesce(sum(n), 0)::bigint as n from device d cross join lateral (
          select count(*) as n from meter_reading r
          where r.site_no = d.site_no and r.device_no = d.no and r.at between $1 and $2) own`,
       window,
