@@ -237,6 +237,7 @@ async function openLane(load: Load, lane: number, { bytes, ends }: Packets): Pro
         };
         if (timer === undefined) sendUpTo(ends.length);
       }),
-    end: () => socket.end(),
+    // At once: ingest may be stopped now, and would take leave of it.
+    end: () => void socket.destroy(),
   };
 }
