@@ -235,7 +235,7 @@ async function openLane(load: Load, lane: number, { bytes, ends }: Packets): Pro
           clearInterval(timer);
           resolve();
         };
-        if (timer === undefined) sendUpTo(ends.length);
+        onAcknowledged();
       }),
     // At once: ingest may be stopped now, and would take leave of it.
     end: () => void socket.destroy(),
