@@ -205,9 +205,10 @@ function asTableGrows(): Promise<Line[]> {
   const work = async (bench: Bench) => {
     const { fleet, postgres } = bench;
     const days: { readonly filled: number; nextMs: number; readonly turns: Turn[] }[] = [];
+    const firstDay = Math.floor(Date.now() / DAY_MS) - 100;
     let rows = 0;
     for (const million of numbersOf('BENCH_MILLIONS', '1,5,20')) {
-      const day = bench.freshMs() / DAY_MS;
+      const day = firstDay + days.length;
       const periods = Math.ceil((million * 1e6 - rows) / fleet.length);
       await fillDay(postgres.owner.pool, day, periods);
       rows += periods * fleet.length;
