@@ -185,9 +185,7 @@ async function atHalfLoad(): Promise<Line[]> {
 }
 
 async function asItGrows(): Promise<Line[]> {
-  const tables = await asTableGrows();
-  console.table(tables);
-  return [...tables, ...(await asFleetGrows())];
+  return [...(await asTableGrows()), ...(await asFleetGrows())];
 }
 
 function numbersOf(variable: string, usual: string): number[] {
