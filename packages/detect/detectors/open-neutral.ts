@@ -312,6 +312,7 @@ function present(state: State, atMs: number, view: SiteView): Verdict {
   const l2V = rounded(state.peakV.l2, 1);
   const ohm = rounded((found === 'climbing' ? neutralOhm(impedance) : impedance.latestOhm) ?? 0, 2);
   const priority: { priority?: Priority } = found === 'climbing' ? { priority: 'medium' } : {};
+  const figures = figuresOf(l1V, l2V, ohm, soundOhm, view);
   return {
     is: 'present',
     sinceMs,
@@ -322,7 +323,7 @@ function present(state: State, atMs: number, view: SiteView): Verdict {
       fromMs: sinceMs - (found === 'climbing' ? 48 * 60 : 30) * MINUTE_MS,
       toMs: atMs,
       series: ['l1.v', 'l2.v', 'l1.p', 'l2.p'].map((quantity) => `${site.meter.device} ${quantity}`),
-      figures: figuresOf(l1V, l2V, ohm, soundOhm, view),
+      figures,
     }),
   };
 }

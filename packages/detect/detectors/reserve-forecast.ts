@@ -101,6 +101,7 @@ export const reserveForecast = defineDetector({
 
     const emptyMs = lastsMs(usableWh(battery.capacityWh, socPct, 0), at, load);
     const { sinceMs } = state;
+    const usualW = usualDrainW(view, battery, at);
     return {
       is: 'present',
       sinceMs: at,
@@ -129,7 +130,7 @@ export const reserveForecast = defineDetector({
           },
           {
             label: 'Usual at this hour of the week',
-            value: roundedOrUnknown(usualDrainW(view, battery, at)),
+            value: roundedOrUnknown(usualW),
             unit: 'W',
             source: 'median of the last four weeks',
           },

@@ -86,6 +86,7 @@ export const reserveLow = defineDetector({
     if (!outage) state.idleSinceMs ??= at;
     const sinceMs = state.idleSinceMs ?? state.belowSinceMs;
     const { lowestPct } = state;
+    const timeLeft = outage ? timeLeftFigures(event, battery, view) : [];
     return {
       is: 'present',
       sinceMs,
@@ -101,7 +102,7 @@ export const reserveLow = defineDetector({
           { label: 'Lowest', value: rounded(lowestPct, 1), unit: '%', source: `${subject} soc` },
           { label: 'Reserve asked for', value: reservePct, unit: '%', source: 'site registration' },
           { label: 'Power at the AC port', value: acW ?? 'not known', unit: 'W', source: `${subject} ac.p` },
-          ...(outage ? timeLeftFigures(event, battery, view) : []),
+          ...timeLeft,
         ],
       }),
     };
