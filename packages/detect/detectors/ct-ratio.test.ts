@@ -78,6 +78,20 @@ describe('no other ratio', () => {
       },
     },
     {
+      why: 'a dehumidifier on a timer that starts with the battery, for a week of readings a minute apart',
+      options: {
+        toS: 7 * DAY_S,
+        meterPeriodS: 60,
+        // Full at last, it draws less and less, and ends with no step.
+        batteryW: (s: number) => 800 * Math.max(0, Math.min(1, 3 - ((s / HOUR_S + 23) % 24))),
+        loads: [
+          { legsW: [2250, 2250] as const, onS: 900, offS: 20_000, byDay: true },
+          { legsW: [150, 120] as const, onS: 1200, offS: 2400, byDay: true },
+          { legsW: [430, 0] as const, onS: 5 * HOUR_S, offS: 1, dailyAtS: HOUR_S },
+        ],
+      },
+    },
+    {
       why: 'a dryer whose motor sits on one leg',
       options: { loads: [{ legsW: [3000, 2500] as const, onS: 900, offS: 3000 }] },
     },

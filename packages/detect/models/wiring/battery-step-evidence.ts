@@ -5,7 +5,14 @@
 
 import type { Site } from '@afterwatt/wire';
 import { type ChannelNoise, logDensity, logJumpDensity } from './channel-noise.ts';
-import { type ClampPair, isOtherRatio, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
+import {
+  type ClampPair,
+  isOtherRatio,
+  isTimersGain,
+  learn,
+  noteGain,
+  ratioLikelihood,
+} from './clamp-pair.ts';
 import { NO_SIGNAL_W, placeSign } from './service-sign.ts';
 import type { StepWindow } from './step-window.ts';
 
@@ -76,7 +83,9 @@ export function learnServiceFromStep(
   if (!tellsRatio) return;
   for (const channel of [0, 1]) {
     const legW = legStepW[channel] ?? 0;
-    if (Math.abs(legW) >= LEAST_STEP_W) noteGain(pair, channel, changeW(channel) / legW);
+    if (Math.abs(legW) < LEAST_STEP_W) continue;
+    const gain = changeW(channel) / legW;
+    if (!isTimersGain(pair, channel, gain, after.at)) noteGain(pair, channel, gain, after.at);
   }
 }
 

@@ -29,6 +29,9 @@ const OTHER_RATIO = { least: 0.08, most: 12 };
 const RATIO_LOG_RANGE = 2 * Math.log(OTHER_RATIO.most / OTHER_RATIO.least);
 /** A gain is known when the last two are within this share of each other. */
 const SAME_GAIN = 0.1;
+const DAY_MS = 86_400_000;
+/** A timer's clock and the battery's are not farther apart than this from one day to the next. */
+const SAME_HOUR_MS = 10 * 60_000;
 
 const clampSchema = z.object({
   /** Pieces of evidence, in the order of EVIDENCE_KINDS. */
@@ -38,6 +41,8 @@ const clampSchema = z.object({
   /** Device time of the first evidence against this clamp since the last for it; 0 while it is for it. */
   againstSinceMs: z.number(),
   gains: z.array(z.number()).max(GAINS),
+  /** Device time of the newest of them; 0 before any. */
+  gainMs: z.number(),
 });
 
 export const clampPairSchema = z.object({
@@ -161,11 +166,29 @@ export function tell(pair: ClampPair, at: number): void {
 }
 
 /** Remembers the ratio of what a channel showed to what it should have shown. */
-export function noteGain(pair: ClampPair, channel: number, gain: number): void {
-  const gains = pair.clamps[channel]?.gains;
-  if (gains === undefined) return;
-  if (gains.length === GAINS) gains.shift();
-  gains.push(Math.round(1000 * gain) / 1000);
+export function noteGain(pair: ClampPair, channel: number, gain: number, at: number): void {
+  const clamp = pair.clamps[channel];
+  if (clamp === undefined) return;
+  if (clamp.gains.length === GAINS) clamp.gains.shift();
+  clamp.gains.push(Math.round(1000 * gain) / 1000);
+  clamp.gainMs = at;
+}
+
+/**
+ * A load on a timer starts at the hour of the cheap rate, and so does a battery that charges: day for day the channel
+ * shows both, in one ratio. However often it comes, that is one coincidence, and proves no other ratio. A timer that
+ * ends a load there, or makes it just a usual ratio, is too rare to wait for another hour.
+ */
+export function isTimersGain(pair: ClampPair, channel: number, gain: number, at: number): boolean {
+  const last = lastOtherGain(pair, channel);
+  if (last === null || gain < OWN_RATIO.high || USUAL_RATIOS.some((usual) => isSameGain(gain, usual)))
+    return false;
+  const pastMs = (at - (pair.clamps[channel]?.gainMs ?? 0)) % DAY_MS;
+  return isSameGain(gain, last) && Math.min(pastMs, DAY_MS - pastMs) < SAME_HOUR_MS;
+}
+
+function isSameGain(gain: number, other: number): boolean {
+  return Math.abs(gain - other) <= SAME_GAIN * Math.abs(other);
 }
 
 /**
@@ -317,5 +340,6 @@ function startClamp(): ClampPair['clamps'][number] {
     lastMs: 0,
     againstSinceMs: 0,
     gains: [],
+    gainMs: 0,
   };
 }

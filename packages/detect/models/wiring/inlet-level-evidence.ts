@@ -146,7 +146,7 @@ export function learnFromLevel(
   for (const channel of loaded) {
     const range = said[channel];
     if (range !== undefined && isSteady(range)) {
-      noteGain(pair, channel, (shownW[channel] ?? 0) / middleOf(range));
+      noteGain(pair, channel, (shownW[channel] ?? 0) / middleOf(range), meter.at);
     }
   }
 }

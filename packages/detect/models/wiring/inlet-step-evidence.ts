@@ -67,7 +67,8 @@ export function learnInletsFromStep(
   });
   for (const channel of stepped) {
     const stepW = inletStepW[channel] ?? 0;
-    if (Math.abs(stepW) >= LEAST_RATIO_STEP_W) noteGain(pair, channel, (changesW[channel] ?? 0) / stepW);
+    if (Math.abs(stepW) >= LEAST_RATIO_STEP_W)
+      noteGain(pair, channel, (changesW[channel] ?? 0) / stepW, last.at);
   }
 }
 
