@@ -40,6 +40,8 @@ export interface FlatlineCandidate {
   readonly neighbour: (view: SiteView) => number | null;
   readonly neighbourStep: number;
   readonly measures: 'voltage' | 'load' | 'charge';
+  /** Of a port: is its unit at rest, where some show their nominal voltage? */
+  readonly rests?: (view: SiteView) => boolean;
   /** Of a charge: the power that must move it, W, and the energy that moves it for certain, Wh. */
   readonly moving?: { readonly flowW: (view: SiteView) => number; readonly leastWh: number };
   /** Asked only when it would be called flat: does the witness stand for what this channel measures? */
@@ -198,29 +200,32 @@ function chargeCandidate(site: Site, { device, inlet, capacityWh }: SiteBattery)
     moving: {
       leastWh: GAUGE_MOVES_SHARE * capacityWh,
       flowW({ batteries, meter }) {
-        const ownW = batteries.get(device)?.acW ?? 0;
+        const solarW = batteries.get(device)?.pvW ?? 0;
+        // What a resting unit takes for itself goes into no cell.
+        const ownW = above(batteries.get(device)?.acW ?? null, RESTS_W) ?? 0;
         const shownW = isAlone ? ((inlet === 1 ? meter?.inlet1W : meter?.inlet2W) ?? null) : null;
         // What the clamp does not show either way may be a power that hangs.
-        if (shownW !== null && Math.abs(Math.abs(shownW) - Math.abs(ownW)) > AGREES_SHARE * Math.abs(ownW)) {
+        if (
+          ownW !== 0 &&
+          shownW !== null &&
+          Math.abs(Math.abs(shownW) - Math.abs(ownW)) > AGREES_SHARE * Math.abs(ownW)
+        ) {
           return 0;
         }
-        return ownW + (batteries.get(device)?.pvW ?? 0);
+        return ownW + solarW;
       },
     },
   };
 }
 
-/** The voltage at a battery's port follows that of its leg while it works; at rest it may show its nominal one. */
+/** The voltage at a battery's port follows that of its leg. */
 function portVoltageCandidate(site: Site, device: string, inlet: number): FlatlineCandidate {
   const leg = site.inlets.find(({ number }) => number === inlet)?.leg ?? 'L1';
   return {
     device,
     quantity: 'ac.v',
-    value({ batteries }) {
-      const battery = batteries.get(device);
-      const rests = above(battery?.acW ?? null, RESTS_W) === null;
-      return rests ? null : above(battery?.acV ?? null, DEAD_V);
-    },
+    value: ({ batteries }) => above(batteries.get(device)?.acV ?? null, DEAD_V),
+    rests: ({ batteries }) => above(batteries.get(device)?.acW ?? null, RESTS_W) === null,
     witness: (view) => voltsOf(view, leg),
     witnessStep: PORT_FOLLOWS_V,
     neighbour: (view) => voltsOf(view, leg),

@@ -59,10 +59,7 @@ export function startSchedule(
   function wantedW(socPct: number, view: ScheduleView, c: BatteryConditions): number {
     const { atMs, storm } = view;
     if (storm !== 'none' && c.stormFeedW > 0) {
-      // At its reserve it charges well above it before it feeds again: no unit does both by turns.
-      if (socPct <= c.reservePct + RESERVE_MARGIN_PCT) restoring = true;
-      else if (socPct >= c.reservePct + RESTORED_PCT) restoring = false;
-      return restoring ? charge(socPct, view.targetPct, c, c.stormChargeW) : -c.stormFeedW;
+      return isRestoring(socPct, c) ? charge(socPct, view.targetPct, c, c.stormChargeW) : -c.stormFeedW;
     }
     if (c.held) return 0;
     if (storm !== 'none') return charge(socPct, view.targetPct, c, c.stormChargeW);
@@ -81,7 +78,7 @@ export function startSchedule(
       case 'mid-peak':
         return rest();
       case 'super-off-peak':
-        if (elapsedMs < WRONG_FEED_UNTIL_MS && c.superOffPeakFeedW > 0 && socPct > c.reservePct + 2) {
+        if (elapsedMs < WRONG_FEED_UNTIL_MS && c.superOffPeakFeedW > 0 && !isRestoring(socPct, c)) {
           return -c.superOffPeakFeedW;
         }
         return charge(socPct, 100, c, null);
@@ -89,6 +86,13 @@ export function startSchedule(
         if (c.offPeakDepthPct > 0 && feedsInOffPeak(period, socPct, c)) return -settings.feedW;
         return chargesInOffPeak(period) ? charge(socPct, 100, c, null) : rest();
     }
+  }
+
+  /** At its reserve it charges well above it before it feeds again: no unit does both by turns. */
+  function isRestoring(socPct: number, { reservePct }: BatteryConditions): boolean {
+    if (socPct <= reservePct + RESERVE_MARGIN_PCT) restoring = true;
+    else if (socPct >= reservePct + RESTORED_PCT) restoring = false;
+    return restoring;
   }
 
   /** Where the season has no super off-peak, and on days with one price, the off-peak is the time to charge. */

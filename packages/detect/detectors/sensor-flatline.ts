@@ -27,7 +27,10 @@ const VOLTAGE_KNOWN_MS = 60 * MINUTE_MS;
 const NEIGHBOUR_SHARE = 0.2;
 const LEAST_NEIGHBOURED = 10;
 
-/** A gauge that never followed so often is no measurement: some devices send a figure that is set. */
+/**
+ * A gauge that never followed so often is no measurement: some devices send a figure that is set. The same holds for
+ * the voltage of a unit at rest.
+ */
 const FOLLOWS = 5;
 
 const schema = z.object({
@@ -41,8 +44,10 @@ const schema = z.object({
   changes: z.tuple([z.number(), z.number()]),
   /** Of a charge: the energy that went in (+) or out since it stands still, Wh. */
   movedWh: z.number(),
-  /** Times that it was seen to follow such energy, up to FOLLOWS. */
+  /** Times that it was seen to follow such energy, or of a port's voltage to move at rest, up to FOLLOWS. */
   followed: z.number(),
+  /** Did the unit rest at the last reading? */
+  rested: z.boolean(),
   /** How long it is known, and the longest that it stood still before. */
   knownMs: z.number(),
   longestMs: z.number(),
@@ -75,6 +80,7 @@ export const sensorFlatline = defineDetector({
     changes: [0, 0],
     movedWh: 0,
     followed: 0,
+    rested: false,
     knownMs: 0,
     longestMs: 0,
   }),
@@ -84,11 +90,15 @@ export const sensorFlatline = defineDetector({
     const { lastMs } = state;
     state.lastMs = event.at;
     const isGap = event.at - lastMs > GAP_MS;
+    const rests = candidate.rests?.(view) === true;
+    const restsStill = rests && state.rested;
+    state.rested = rests;
     if (value !== state.value || isGap) {
-      if (!isGap) noteFollowing(state, candidate);
+      if (!isGap) noteFollowing(state, candidate, restsStill);
       return restart(state, value, event.at, isGap ? 0 : event.at - lastMs);
     }
     if (value === null) return undefined;
+    if (rests && state.followed < FOLLOWS) return restart(state, value, event.at, 0);
     state.knownMs += event.at - lastMs;
     state.readings += 1;
     if (candidate.moving !== undefined) {
@@ -174,10 +184,10 @@ function restart(state: State, value: number | null, at: number, stepMs: number)
 }
 
 /** A gauge that moved before the energy that moves any gauge had passed is one that follows. */
-function noteFollowing(state: State, { moving }: FlatlineCandidate): void {
+function noteFollowing(state: State, { moving }: FlatlineCandidate, restsStill: boolean): void {
   const movedWh = Math.abs(state.movedWh);
-  if (moving === undefined || movedWh === 0 || movedWh >= moving.leastWh) return;
-  state.followed = Math.min(FOLLOWS, state.followed + 1);
+  const follows = moving === undefined ? restsStill : movedWh > 0 && movedWh < moving.leastWh;
+  if (follows) state.followed = Math.min(FOLLOWS, state.followed + 1);
 }
 
 function note(state: State, which: 0 | 1, value: number | null, step: number): void {

@@ -56,6 +56,8 @@ const DISTINCT_A = 1;
 const DISTINCT_LEVELS = 4;
 /** Votes for one arrangement of the clamps or the other; the sign decides, the bound keeps it open to change. */
 const VOTES_MAX = 8;
+/** Less is noise beside what the other leg does (own judgement: 120 W). */
+const LEG_MOVES_A = 1;
 const VOTES_TO_TURN = 3;
 /** One arrangement explains better when it leaves so much less. */
 const EXPLAINS_BETTER = 0.7;
@@ -258,13 +260,17 @@ function lineOf(
 ): LevelLine | undefined {
   const amps = state.levels.map(currentOf);
   const volts = state.levels.map((level) => level.difV);
-  const spreadA = Math.max(...amps) - Math.min(...amps);
+  const spreadA = rangeOf(amps);
   const line = spreadA < LEAST_SPREAD_A ? undefined : theilSen(amps, volts);
   // Without current the legs differ by what the meter's accuracy allows and no more.
   if (line === undefined || Math.abs(line.intercept) > interceptV) return undefined;
   const leftV = medianAbsoluteDeviation(volts.map((v, i) => v - line.slope * (amps[i] ?? 0)));
   const distinct = distinctCount(amps);
   return { slope: rounded(line.slope), intercept: rounded(line.intercept), spreadA, leftV, distinct };
+}
+
+function rangeOf(values: readonly number[]): number {
+  return Math.max(...values) - Math.min(...values);
 }
 
 function distinctCount(amps: readonly number[]): number {
@@ -276,7 +282,10 @@ function mostInterceptV({ service, meter }: Site): number {
   return 2 * (meter.accuracyPct / 100) * service.nominalVolts + INTERCEPT_MARGIN_V;
 }
 
-/** Counts which of the two explains the voltages; turning over forgets what the other one said. */
+/**
+ * Counts which of the two explains the voltages; turning over forgets what the other one said. A leg whose current
+ * hardly moves tells nothing of its clamp's arrow: both explain alike, and noise would decide.
+ */
 function vote(
   state: ServiceImpedanceState,
   byDif: LevelLine | undefined,
@@ -284,6 +293,9 @@ function vote(
 ): void {
   if (byDif === undefined || bySum === undefined) return;
   if (byDif.distinct < DISTINCT_LEVELS || bySum.distinct < DISTINCT_LEVELS) return;
+  const l1A = state.levels.map(({ difA, sumA }) => (sumA + difA) / 2);
+  const l2A = state.levels.map(({ difA, sumA }) => (sumA - difA) / 2);
+  if (Math.min(rangeOf(l1A), rangeOf(l2A)) < LEG_MOVES_A) return;
   if (byDif.leftV < EXPLAINS_BETTER * bySum.leftV) state.votes = Math.min(VOTES_MAX, state.votes + 1);
   else if (bySum.leftV < EXPLAINS_BETTER * byDif.leftV) state.votes = Math.max(-VOTES_MAX, state.votes - 1);
   const turns = state.usesSum ? state.votes >= VOTES_TO_TURN : state.votes <= -VOTES_TO_TURN;
