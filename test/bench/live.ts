@@ -59,14 +59,17 @@ export async function live(): Promise<Line[]> {
       const lags = await lagsOf(postgres);
       const all = (lags.get('+Inf') ?? 0) - (before.get('+Inf') ?? 0);
       const inTime = (lags.get(`${IN_TIME_S}`) ?? 0) - (before.get(`${IN_TIME_S}`) ?? 0);
-      lines.push({
+      const line = {
         phase,
         sites: SITES,
         seconds: Math.round(seconds),
         messagesPerSecond: Math.round((publisher.count().acknowledged - acknowledged) / seconds),
         sharePulsesJudgedWithinSecond: all === 0 ? '-' : Number((inTime / all).toFixed(3)),
         rulesMiB: Math.round(Math.max(...workers.map((worker) => worker.residentMiB()))),
-      });
+      };
+      lines.push(line);
+      // What follows may take long, or fail.
+      console.error(`    ${JSON.stringify(line)}`);
     };
 
     await sleep(Math.max(0, fromMs - Date.now()));
