@@ -56,9 +56,9 @@ const DISTINCT_A = 1;
 const DISTINCT_LEVELS = 4;
 /** Votes for one arrangement of the clamps or the other; the sign decides, the bound keeps it open to change. */
 const VOTES_MAX = 8;
-/** Less is noise beside what the other leg does (own judgement: 120 W). */
-const LEG_MOVES_A = 1;
 const VOTES_TO_TURN = 3;
+/** A leg that moves by less is noise beside what the other one does (own judgement: 120 W). */
+const LEG_MOVES_A = 1;
 /** One arrangement explains better when it leaves so much less. */
 const EXPLAINS_BETTER = 0.7;
 /** Memory and least step of the sum's slope: 240 V loads and heaters. */
