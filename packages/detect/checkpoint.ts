@@ -16,6 +16,8 @@ const LEAST_TIME = 1e12;
 const BASE = 36;
 /** A shorter run of one number is written out. */
 const LEAST_RUN = 3;
+/** Fields of a state whose changes are told by the bits of one number. */
+const MOST_FIELDS = 31;
 
 /** Writes and reads the states of one schema. */
 export interface Checkpoint {
@@ -39,9 +41,12 @@ export function checkpointOf(owner: string, schema: z.ZodType): Checkpoint {
 /**
  * What of a written state is not as at the start: which of its fields, as bits from the first on, and those fields.
  * @returns undefined where all is as at the start
+ * @throws RangeError for a state of more than MOST_FIELDS fields, which is a mistake in its schema
  */
 export function changesSince(started: unknown, written: unknown): unknown[] | undefined {
   if (!Array.isArray(started) || !Array.isArray(written)) return undefined;
+  if (written.length > MOST_FIELDS)
+    throw new RangeError(`a state of ${written.length} fields, not ${MOST_FIELDS}`);
   let bits = 0;
   const changed = written.filter((field, place) => {
     if (JSON.stringify(field) === JSON.stringify(started[place])) return false;

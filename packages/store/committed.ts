@@ -169,10 +169,13 @@ function epochMs(expression: string): string {
   return `round(extract(epoch from ${expression}) * 1000)::float8`;
 }
 
-function selectedOf(kind: Reading['kind'], from: string): string {
+function columnsOf(kind: Reading['kind']): string[] {
   const quantities = kind === 'meter' ? METER_QUANTITIES : BATTERY_QUANTITIES;
-  const columns = quantities.map(({ column }) => column).join(', ');
-  return `select tx, site_no, device_no, ${epochMs('at')}, ${columns} from ${from}`;
+  return quantities.map(({ column }) => column);
+}
+
+function selectedOf(kind: Reading['kind'], from: string): string {
+  return `select tx, site_no, device_no, ${epochMs('at')}, ${columnsOf(kind).join(', ')} from ${from}`;
 }
 
 /** Packed readings are none of these: they are packed once everybody has read them. */
@@ -182,11 +185,10 @@ function ofWindow(kind: Reading['kind']): string {
 }
 
 function ofSite(kind: Reading['kind']): string {
-  const quantities = kind === 'meter' ? METER_QUANTITIES : BATTERY_QUANTITIES;
   return selectedOf(
     kind,
     storedReadings(kind, {
-      columns: ['tx', 'site_no', 'device_no', ...quantities.map(({ column }) => column)],
+      columns: ['tx', 'site_no', 'device_no', ...columnsOf(kind)],
       ...{ where: 'site_no = $1', from: '$2', to: '$3' },
     }),
   );
