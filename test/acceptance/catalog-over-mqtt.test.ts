@@ -4,7 +4,10 @@
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { type Case, type Expected, FAULTS } from '../support/hand-made-faults.ts';
 import { type FoundIncident, type PlacedCase, publishCases } from '../support/hand-made-fleet.ts';
+import { STORM_FAULTS } from '../support/hand-made-storms.ts';
 import { createStation, type Station } from '../support/station.ts';
+
+const CASES = [...FAULTS, ...STORM_FAULTS];
 
 let station: Station;
 let placed: ReadonlyMap<Case, PlacedCase>;
@@ -12,7 +15,7 @@ let placed: ReadonlyMap<Case, PlacedCase>;
 beforeAll(async () => {
   station = await createStation();
   await station.start(['--no-demo']);
-  placed = await publishCases(station, FAULTS);
+  placed = await publishCases(station, CASES);
 }, 600_000);
 afterAll(async () => {
   await station.stop();
@@ -20,7 +23,7 @@ afterAll(async () => {
 });
 
 describe('a fault that shows in readings of days ago', () => {
-  it.each(FAULTS.map((of) => ({ ...of, of })))(
+  it.each(CASES.map((of) => ({ ...of, of })))(
     '$name',
     async ({ of, expected, allowed }) => {
       const found = await judged(of);

@@ -3,7 +3,10 @@
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { type Case, QUIET } from '../support/hand-made-faults.ts';
 import { type PlacedCase, publishCases } from '../support/hand-made-fleet.ts';
+import { STORM_QUIET } from '../support/hand-made-storms.ts';
 import { createStation, type Station } from '../support/station.ts';
+
+const CASES = [...QUIET, ...STORM_QUIET];
 
 let station: Station;
 let placed: ReadonlyMap<Case, PlacedCase>;
@@ -11,7 +14,7 @@ let placed: ReadonlyMap<Case, PlacedCase>;
 beforeAll(async () => {
   station = await createStation();
   await station.start(['--no-demo']);
-  placed = await publishCases(station, QUIET);
+  placed = await publishCases(station, CASES);
 }, 600_000);
 afterAll(async () => {
   await station.stop();
@@ -19,7 +22,7 @@ afterAll(async () => {
 });
 
 describe('nothing is raised', () => {
-  it.each(QUIET.map((of) => ({ ...of, of })))(
+  it.each(CASES.map((of) => ({ ...of, of })))(
     '$name',
     async ({ of }) => {
       const headlines = async () => (await placed.get(of)?.found())?.map(({ headline }) => headline);

@@ -15,6 +15,18 @@ export interface Expected {
   readonly clears: boolean;
 }
 
+/** What of a CAP message matters here; hours are of the case. */
+export interface StormMessage {
+  readonly identifier: string;
+  readonly sentHour: number;
+  readonly onsetHour: number;
+  readonly sameCode: string;
+  readonly status?: 'Actual' | 'Test';
+  readonly msgType?: 'Alert' | 'Update' | 'Cancel';
+  /** The message that it changes. */
+  readonly changes?: StormMessage;
+}
+
 export interface Case {
   readonly name: string;
   readonly hours: number;
@@ -32,11 +44,13 @@ export interface Case {
   readonly battery: (row: Row, hour: number, now: Instant, n: number) => Row | undefined;
   readonly site: Readonly<Record<string, unknown>>;
   readonly selfTest: boolean;
+  /** CAP messages that are posted before its readings. */
+  readonly storms: readonly StormMessage[];
   /** Seconds between readings, where they matter. */
   readonly periodS?: number;
 }
 
-function aCase(name: string, it: Partial<Case> & { expected?: readonly Expected[] }): Case {
+export function aCase(name: string, it: Partial<Case> & { expected?: readonly Expected[] }): Case {
   return {
     name,
     hours: 24,
@@ -51,11 +65,12 @@ function aCase(name: string, it: Partial<Case> & { expected?: readonly Expected[
     battery: (row) => row,
     site: {},
     selfTest: true,
+    storms: [],
     ...it,
   };
 }
 
-function expected(
+export function expected(
   kind: string,
   subject: string,
   priority: string,

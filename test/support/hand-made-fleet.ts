@@ -3,6 +3,7 @@
 
 import mqtt from 'mqtt';
 import { z } from 'zod';
+import { capMessage } from './cap-message.ts';
 import type { Case } from './hand-made-faults.ts';
 import { batteryRow, live, meterRow, type Row } from './hand-made-home.ts';
 import { type PackStyle, packs } from './hand-made-pack.ts';
@@ -77,6 +78,7 @@ export async function publishCases(
     const fromS = today - (of.daysAgo - 1 + days) * DAY_S + of.startHour * 3_600;
     const periodS = of.periodS ?? periodOf(of.hours);
     await register(station, site, of, periodS);
+    for (const storm of of.storms) await tellOf(station, capMessage(storm, fromS));
     await publish(client, site, of, fromS, periodS, STYLES[no % STYLES.length] ?? {});
     const toS = fromS + of.hours * 3_600;
     placed.set(of, { site, fromS, toS, found: () => incidentsOf(station, site, toS) });
@@ -115,6 +117,11 @@ async function register(station: Station, site: string, of: Case, periodSeconds:
     ...of.site,
   });
   if (status !== 201) throw new Error(`${of.name}: ${status} ${JSON.stringify(body)}`);
+}
+
+async function tellOf(station: Station, message: string): Promise<void> {
+  const { status, body } = await station.call('POST', '/v1/storm-alerts', message, 'application/cap+xml');
+  if (status !== 201) throw new Error(`${status} ${JSON.stringify(body)}`);
 }
 
 async function publish(

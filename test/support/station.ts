@@ -19,8 +19,13 @@ export interface Station {
   stop(): Promise<number | null>;
   /** What it printed since its last start. */
   printed(): string;
-  /** Calls the API as operator. */
-  call(method: string, path: string, body?: unknown): Promise<{ status: number; body: unknown }>;
+  /** Calls the API as operator; the body goes as JSON, unless it is a text of another type. */
+  call(
+    method: string,
+    path: string,
+    body?: unknown,
+    contentType?: string,
+  ): Promise<{ status: number; body: unknown }>;
   remove(): Promise<void>;
 }
 
@@ -81,14 +86,14 @@ export async function createStation(
       return ended;
     },
     printed: () => printed,
-    async call(method, path, body) {
+    async call(method, path, body, contentType = 'application/json') {
       const response = await fetch(address + path, {
         method,
         headers: {
           authorization: `Bearer ${OPERATOR_TOKEN}`,
-          ...(body === undefined ? {} : { 'content-type': 'application/json' }),
+          ...(body === undefined ? {} : { 'content-type': contentType }),
         },
-        ...(body === undefined ? {} : { body: JSON.stringify(body) }),
+        ...(body === undefined ? {} : { body: typeof body === 'string' ? body : JSON.stringify(body) }),
       });
       const text = await response.text();
       return { status: response.status, body: text === '' ? null : JSON.parse(text) };
