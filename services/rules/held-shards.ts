@@ -46,14 +46,21 @@ export function holdShards(db: Database, log: Logger): HeldShards {
   const deviceNames = new Map<number, string>();
   /** As each site was registered when its watch was started, by number. */
   const registrations = new Map<number, string>();
-  /** All alerts known so far, for sites that start later. */
+  /** All alerts known so far, for sites that start later; in the order they were sent when that is asked for. */
   const alerts = new Map<string, StormMessage>();
+  let inOrder: readonly StormMessage[] | undefined;
+  /** Alerts were listed up to this transaction. */
+  let alertsTx = 0;
 
   async function load(leased: readonly Shard[]): Promise<void> {
     if (leased.length === 0) return;
     const numbers = leased.map((shard) => shard.no);
     const newestTx = Math.max(...leased.map((shard) => shard.tx));
-    for (const { document } of await listAlerts(db, { fromTx: 0, toTx: newestTx })) remember(document);
+    if (newestTx > alertsTx) {
+      for (const { document } of await listAlerts(db, { fromTx: alertsTx, toTx: newestTx }))
+        remember(document);
+      alertsTx = newestTx;
+    }
     const states = new Map((await listDetectorStates(db, numbers)).map((state) => [state.siteNo, state]));
     const sites = await listWatchedSites(db, numbers);
     for (const { no, tx } of leased) shards.set(no, { no, tx, catchingUpTo: tx, watches: new Map() });
@@ -65,7 +72,7 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     }
   }
 
-  function start(watched: WatchedSite, state: SavedState | undefined): void {
+  function start(watched: WatchedSite, state: SavedState | undefined, isChanged = false): void {
     const shard = shards.get(watched.siteNo % SHARD_COUNT);
     const site = parse(watched, log);
     if (shard === undefined || site === undefined) return;
@@ -76,7 +83,8 @@ export function holdShards(db: Database, log: Logger): HeldShards {
       site,
       tx: state?.tx ?? watched.firstTx,
       saved: parseSaved(state?.state),
-      alerts: [...alerts.values()].sort((a, b) => a.at - b.at),
+      alerts: alertsInOrder(),
+      isChanged,
     });
     shard.watches.set(watched.siteNo, watch);
   }
@@ -93,11 +101,17 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     start(
       changed,
       before === undefined ? undefined : { siteNo: changed.siteNo, tx: before.tx, state: before.save() },
+      true,
     );
     const started = shard.watches.get(changed.siteNo);
     if (started !== undefined) started.tx = before?.tx ?? shard.tx;
     // What stood for a subject that is gone is closed once this round is through.
     shard.catchingUpTo ??= shard.tx;
+  }
+
+  function alertsInOrder(): readonly StormMessage[] {
+    inOrder ??= [...alerts.values()].sort((a, b) => a.at - b.at);
+    return inOrder;
   }
 
   function remember(document: string): StormMessage | undefined {
@@ -109,6 +123,7 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     const { alert } = parsed;
     const event: StormMessage = { kind: 'storm', at: alert.sentMs, alert };
     alerts.set(`${alert.sender},${alert.identifier},${alert.sentMs}`, event);
+    inOrder = undefined;
     return event;
   }
 

@@ -64,13 +64,16 @@ export interface WatchOptions {
   readonly saved: SavedWatch | undefined;
   /** All alerts known, oldest first; those that concern the site are picked. */
   readonly alerts: readonly StormMessage[];
+  /** The site is registered otherwise than when the state was saved: other alerts may concern it now. */
+  readonly isChanged?: boolean;
 }
 
-export function watchSite({ siteNo, site, tx, saved, alerts }: WatchOptions): SiteWatch {
+export function watchSite(options: WatchOptions): SiteWatch {
+  const { siteNo, site, tx, saved, alerts, isChanged = false } = options;
   const engine = startEngine(site, saved?.engine);
   const sequence: Sequence = startSequence(site, saved?.sequence);
   const known = alertsOf(site, alerts);
-  if (saved === undefined) for (const alert of known) engine.step(alert);
+  if (saved === undefined || isChanged) for (const alert of known) engine.step(alert);
 
   function run(release: ReturnType<Sequence['pulse']>): readonly Found[] {
     let found: Found[] | undefined;

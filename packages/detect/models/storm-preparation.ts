@@ -11,6 +11,7 @@ import {
 } from '@afterwatt/storm';
 import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
+import type { SiteEvent } from '../event.ts';
 import type { Model } from '../site-view.ts';
 
 /** Messages kept: one storm's alert with its updates, or a few storms at once. */
@@ -49,18 +50,20 @@ export const stormModel: Model<StormState> = {
   observe(state, event, view) {
     const { site, nowMs } = view;
     if (event.kind === 'storm') {
-      state.messages = [...state.messages, slim(event.alert, site)]
+      const others = state.messages.filter((message) => !isSame(message, event.alert));
+      state.messages = [...others, slim(event.alert, site)]
         .sort((a, b) => a.sentMs - b.sentMs)
         .slice(-KEPT_MESSAGES);
-    } else if (state.changeMs === null || nowMs < state.changeMs) {
+    } else if (!isDue(state, event, nowMs)) {
       return;
     }
+    const inForce = alertsInForce(state.messages, nowMs);
     state.open = openAt(state, site, nowMs);
-    state.inForceUntilMs = inForceUntilMs(state, site, nowMs);
+    state.inForceUntilMs = site.storm.enabled ? lastEndMs(inForce, nowMs) : 0;
     // A backlog is behind the alerts: what is still to be sent, in its time, opens then.
     const nextSentMs = state.messages.find(({ sentMs }) => sentMs > nowMs)?.sentMs ?? null;
     state.changeMs = least(state.open?.untilMs ?? null, nextSentMs);
-    if (state.changeMs === null && event.kind !== 'storm') state.messages = [];
+    if (event.kind !== 'storm' && nextSentMs === null && inForce.length === 0) state.messages = [];
   },
 };
 
@@ -68,9 +71,18 @@ function least(a: number | null, b: number | null): number | null {
   return a === null || b === null ? (a ?? b) : Math.min(a, b);
 }
 
-function inForceUntilMs({ messages }: StormState, site: Site, nowMs: number): number {
-  if (!site.storm.enabled) return 0;
-  const infos = alertsInForce(messages, nowMs).flatMap((alert) => alert.infos);
+/** At a known change at once; at every tick while messages are kept, because the site's settings may have changed. */
+function isDue({ messages, changeMs }: StormState, { kind }: SiteEvent, nowMs: number): boolean {
+  if (messages.length === 0) return false;
+  return kind === 'tick' || (changeMs !== null && nowMs >= changeMs);
+}
+
+function isSame(a: CapAlert, b: CapAlert): boolean {
+  return a.sender === b.sender && a.identifier === b.identifier && a.sentMs === b.sentMs;
+}
+
+function lastEndMs(inForce: readonly CapAlert[], nowMs: number): number {
+  const infos = inForce.flatMap((alert) => alert.infos);
   return Math.max(0, ...infos.map(({ onsetMs, expiresMs }) => expiresMs ?? (onsetMs ?? nowMs) + DAY_MS));
 }
 
