@@ -150,7 +150,6 @@ export interface Detector {
 
 /** Closes a detector over its own types, so that the catalog is one plain list. */
 export function defineDetector<T extends Thresholds, S, A>(spec: DetectorSpec<T, S, A>): Detector {
-  const { observe } = spec;
   return {
     kind: spec.kind,
     thresholds: spec.thresholds,
@@ -163,21 +162,47 @@ export function defineDetector<T extends Thresholds, S, A>(spec: DetectorSpec<T,
     watch(view, subject, saved) {
       const { site } = view;
       const values = thresholdValues(spec.thresholds, site.thresholds[spec.kind] ?? {});
-      const { onDelayMs, offDelayMs } = spec.delays(values, site);
       const restored = saved === undefined ? undefined : spec.state.safeParse(saved);
       const state = restored?.success ? restored.data : spec.start(subject, site);
-      // One object for all calls, never written to: a site has dozens of watches, called for every reading.
-      const context = { subject, about: spec.about?.(subject, site), state, view, values };
-      return {
-        kind: spec.kind,
-        subject,
-        state,
-        onDelayMs,
-        offDelayMs,
-        observe: (event) => observe(event, context),
-      };
+      return new WatchOf(spec, subject, state, view, values);
     },
   };
+}
+
+/** Of one shape for all detectors: a site has dozens of watches, and a dozen or two are called for every reading. */
+class WatchOf<T extends Thresholds, S, A> implements Watch, ObserveContext<T, S, A> {
+  readonly kind: IncidentKind;
+  readonly subject: string;
+  readonly onDelayMs: number;
+  readonly offDelayMs: number;
+  readonly about: A | undefined;
+  readonly state: S;
+  readonly view: SiteView;
+  readonly values: ThresholdValues<T>;
+  readonly #observe: DetectorSpec<T, S, A>['observe'];
+
+  constructor(
+    spec: DetectorSpec<T, S, A>,
+    subject: string,
+    state: S,
+    view: SiteView,
+    values: ThresholdValues<T>,
+  ) {
+    const { onDelayMs, offDelayMs } = spec.delays(values, view.site);
+    this.kind = spec.kind;
+    this.subject = subject;
+    this.onDelayMs = onDelayMs;
+    this.offDelayMs = offDelayMs;
+    this.about = spec.about?.(subject, view.site);
+    this.state = state;
+    this.view = view;
+    this.values = values;
+    this.#observe = spec.observe;
+  }
+
+  observe(event: SiteEvent): Verdict | undefined {
+    return this.#observe(event, this);
+  }
 }
 
 function thresholdValues<T extends Thresholds>(
