@@ -1,6 +1,6 @@
 // Which quantities of a site should move, and which other channels show that one of them should have.
 
-import type { Site, SiteBattery, SiteInlet } from '@afterwatt/wire';
+import type { Reading, Site, SiteBattery, SiteInlet } from '@afterwatt/wire';
 import { rightLogOdds } from './models/wiring/clamp-pair.ts';
 import type { SiteView } from './site-view.ts';
 
@@ -31,8 +31,8 @@ const AGREES_SHARE = 0.25;
 export interface FlatlineCandidate {
   readonly device: string;
   readonly quantity: string;
-  /** Null: not sent, or such that standing still means nothing. */
-  readonly value: (view: SiteView) => number | null;
+  /** What a reading of the device says; null: not sent, or such that standing still means nothing. */
+  readonly value: (reading: Reading) => number | null;
   /** What it must follow, and by how much that must change to count. */
   readonly witness: (view: SiteView) => number | null;
   readonly witnessStep: number;
@@ -41,7 +41,7 @@ export interface FlatlineCandidate {
   readonly neighbourStep: number;
   readonly measures: 'voltage' | 'load' | 'charge';
   /** Of a port: is its unit at rest, where some show their nominal voltage? */
-  readonly rests?: (view: SiteView) => boolean;
+  readonly rests?: (reading: Reading) => boolean;
   /** Of a charge: the power that must move it, W, and the energy that moves it for certain, Wh. */
   readonly moving?: { readonly flowW: (view: SiteView) => number; readonly leastWh: number };
   /** Asked only when it would be called flat: does the witness stand for what this channel measures? */
@@ -84,10 +84,10 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
     {
       ...always,
       quantity: `${name}.v`,
-      value: (view) => above(voltsOf(view, leg), DEAD_V),
-      witness: (view) => wattsOf(view, leg),
+      value: (reading) => above(voltsOf(reading, leg), DEAD_V),
+      witness: ({ meter }) => wattsOf(meter, leg),
       witnessStep: VOLTAGE_MOVING_STEP_W,
-      neighbour: (view) => voltsOf(view, other),
+      neighbour: ({ meter }) => voltsOf(meter, other),
       neighbourStep: VOLTAGE_STEP_V,
       measures: 'voltage',
       // Rounded more coarsely, it may well stand still while the load moves.
@@ -96,22 +96,22 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
     {
       ...always,
       quantity: `${name}.p`,
-      value: (view) => above(wattsOf(view, leg), NOTHING_W),
-      witness: (view) => (ampsOf(view, leg) ?? 0) * NOMINAL_V + batteriesW(view, devices),
+      value: (reading) => above(wattsOf(reading, leg), NOTHING_W),
+      witness: (view) => (ampsOf(view.meter, leg) ?? 0) * NOMINAL_V + batteriesW(view, devices),
       witnessStep: LEG_STEP_W,
-      neighbour: (view) => wattsOf(view, other),
+      neighbour: ({ meter }) => wattsOf(meter, other),
       neighbourStep: LEG_STEP_W,
       measures: 'load',
     },
     {
       ...always,
       quantity: `${name}.i`,
-      value: (view) => above(ampsOf(view, leg), NOTHING_A),
+      value: (reading) => above(ampsOf(reading, leg), NOTHING_A),
       // An RMS current does not know the direction of what it follows.
-      witness: (view) => Math.abs(wattsOf(view, leg) ?? 0),
+      witness: ({ meter }) => Math.abs(wattsOf(meter, leg) ?? 0),
       witnessStep: LEG_STEP_W,
       // Current and power of one clamp that hang together are one fault, told of the power.
-      neighbour: (view) => Math.abs(wattsOf(view, leg) ?? 0),
+      neighbour: ({ meter }) => Math.abs(wattsOf(meter, leg) ?? 0),
       neighbourStep: LEG_STEP_W,
       measures: 'load',
     },
@@ -122,7 +122,7 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
 function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
   const channel = site.inlets.findIndex((inlet) => inlet.number === number);
   const batteries = site.batteries.filter(({ inlet }) => inlet === number);
-  const inletW = ({ meter }: SiteView) => (number === 1 ? meter?.inlet1W : meter?.inlet2W) ?? null;
+  const inletW = ({ meter }: SiteView) => inletWattsOf(meter, number);
   const devices = batteries.map(({ device }) => device);
   const batteryW = (view: SiteView) => batteriesW(view, devices);
   const each = {
@@ -136,7 +136,7 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
     ...followsPower(inletW),
     device: site.meter.device,
     quantity: `inlet${number}.i`,
-    value: ({ meter }) => above((number === 1 ? meter?.inlet1A : meter?.inlet2A) ?? null, NOTHING_A),
+    value: (reading) => above(inletAmpsOf(reading, number), NOTHING_A),
   };
   const [battery, another] = batteries;
   if (battery === undefined) return [ofCurrent];
@@ -144,7 +144,7 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
     ...each,
     device: site.meter.device,
     quantity: `inlet${number}.p`,
-    value: (view) => above(inletW(view), NOTHING_W),
+    value: (reading) => above(inletWattsOf(reading, number), NOTHING_W),
     witness: batteryW,
   };
   if (another !== undefined) return [ofInlet, ofCurrent];
@@ -152,7 +152,7 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
     ...each,
     device: battery.device,
     quantity: 'ac.p',
-    value: ({ batteries: heard }) => heard.get(battery.device)?.acW ?? null,
+    value: batteryWattsOf,
     witness: inletW,
   };
   return [ofInlet, ofCurrent, ofBattery];
@@ -177,7 +177,7 @@ function portCurrentCandidate(device: string): FlatlineCandidate {
     ...followsPower(({ batteries }) => batteries.get(device)?.acW ?? null),
     device,
     quantity: 'ac.i',
-    value: ({ batteries }) => above(batteries.get(device)?.acA ?? null, NOTHING_A),
+    value: (reading) => (reading.kind === 'battery' ? above(reading.acA, NOTHING_A) : null),
   };
 }
 
@@ -187,8 +187,8 @@ function chargeCandidate(site: Site, { device, inlet, capacityWh }: SiteBattery)
   return {
     device,
     quantity: 'soc',
-    value({ batteries }) {
-      const pct = batteries.get(device)?.socPct ?? null;
+    value(reading) {
+      const pct = reading.kind === 'battery' ? reading.socPct : null;
       return pct === null || pct < GAUGE_LEAST_PCT || pct > GAUGE_MOST_PCT ? null : pct;
     },
     witness: () => null,
@@ -203,7 +203,7 @@ function chargeCandidate(site: Site, { device, inlet, capacityWh }: SiteBattery)
         const solarW = batteries.get(device)?.pvW ?? 0;
         // What a resting unit takes for itself goes into no cell.
         const ownW = above(batteries.get(device)?.acW ?? null, RESTS_W) ?? 0;
-        const shownW = isAlone ? ((inlet === 1 ? meter?.inlet1W : meter?.inlet2W) ?? null) : null;
+        const shownW = isAlone ? inletWattsOf(meter, inlet) : null;
         // What the clamp does not show either way may be a power that hangs.
         if (
           ownW !== 0 &&
@@ -224,11 +224,11 @@ function portVoltageCandidate(site: Site, device: string, inlet: number): Flatli
   return {
     device,
     quantity: 'ac.v',
-    value: ({ batteries }) => above(batteries.get(device)?.acV ?? null, DEAD_V),
-    rests: ({ batteries }) => above(batteries.get(device)?.acW ?? null, RESTS_W) === null,
-    witness: (view) => voltsOf(view, leg),
+    value: (reading) => (reading.kind === 'battery' ? above(reading.acV, DEAD_V) : null),
+    rests: (reading) => above(batteryWattsOf(reading), RESTS_W) === null,
+    witness: ({ meter }) => voltsOf(meter, leg),
     witnessStep: PORT_FOLLOWS_V,
-    neighbour: (view) => voltsOf(view, leg),
+    neighbour: ({ meter }) => voltsOf(meter, leg),
     neighbourStep: VOLTAGE_STEP_V,
     measures: 'voltage',
     isTrusted: () => true,
@@ -239,16 +239,33 @@ function above(value: number | null, least: number): number | null {
   return value === null || Math.abs(value) <= least ? null : value;
 }
 
-function voltsOf({ meter }: SiteView, leg: 'L1' | 'L2'): number | null {
-  return (leg === 'L1' ? meter?.l1V : meter?.l2V) ?? null;
+function voltsOf(reading: Reading | null, leg: 'L1' | 'L2'): number | null {
+  if (reading?.kind !== 'meter') return null;
+  return leg === 'L1' ? reading.l1V : reading.l2V;
 }
 
-function wattsOf({ meter }: SiteView, leg: 'L1' | 'L2'): number | null {
-  return (leg === 'L1' ? meter?.l1W : meter?.l2W) ?? null;
+function wattsOf(reading: Reading | null, leg: 'L1' | 'L2'): number | null {
+  if (reading?.kind !== 'meter') return null;
+  return leg === 'L1' ? reading.l1W : reading.l2W;
 }
 
-function ampsOf({ meter }: SiteView, leg: 'L1' | 'L2'): number | null {
-  return (leg === 'L1' ? meter?.l1A : meter?.l2A) ?? null;
+function ampsOf(reading: Reading | null, leg: 'L1' | 'L2'): number | null {
+  if (reading?.kind !== 'meter') return null;
+  return leg === 'L1' ? reading.l1A : reading.l2A;
+}
+
+function inletWattsOf(reading: Reading | null, number: number): number | null {
+  if (reading?.kind !== 'meter') return null;
+  return number === 1 ? reading.inlet1W : reading.inlet2W;
+}
+
+function inletAmpsOf(reading: Reading, number: number): number | null {
+  if (reading.kind !== 'meter') return null;
+  return number === 1 ? reading.inlet1A : reading.inlet2A;
+}
+
+function batteryWattsOf(reading: Reading): number | null {
+  return reading.kind === 'battery' ? reading.acW : null;
 }
 
 function batteriesOn(site: Site, isMeant: (inlet: SiteInlet) => boolean): string[] {

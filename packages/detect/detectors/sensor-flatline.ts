@@ -6,9 +6,11 @@
 // stood still for long while its neighbour does not. A gauge of charge is held against the energy that has gone in
 // or out. Other slow quantities (temp, settings) are no candidates.
 
+import type { Reading } from '@afterwatt/wire';
 import { z } from 'zod';
-import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import { ABSENT, defineDetector, type Figure, type Verdict } from '../detector.ts';
 import { type FlatlineCandidate, flatlineCandidates } from '../flatline-candidates.ts';
+import type { SiteView } from '../site-view.ts';
 import { PANEL_CAUTION, rounded, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
@@ -33,10 +35,10 @@ const LEAST_NEIGHBOURED = 10;
  */
 const FOLLOWS = 5;
 
+/** Short in a checkpoint: what moves with every reading, as nearly all does nearly always, is as at the start. */
 const schema = z.object({
-  value: z.number().nullable(),
+  /** Since when it stands still, and the readings that repeated it; 0 while it moves or is not to be judged. */
   sinceMs: z.number(),
-  lastMs: z.number(),
   readings: z.number(),
   /** What the witnesses showed when they last counted as changed. */
   noted: z.tuple([z.number().nullable(), z.number().nullable()]),
@@ -46,10 +48,8 @@ const schema = z.object({
   movedWh: z.number(),
   /** Times that it was seen to follow such energy, or of a port's voltage to move at rest, up to FOLLOWS. */
   followed: z.number(),
-  /** Did the unit rest at the last reading? */
-  rested: z.boolean(),
-  /** How long it is known, and the longest that it stood still before. */
-  knownMs: z.number(),
+  /** What is missing of a day for which it is known, and the longest that it stood still before. */
+  unknownMs: z.number(),
   longestMs: z.number(),
 });
 type State = z.infer<typeof schema>;
@@ -72,85 +72,45 @@ export const sensorFlatline = defineDetector({
   about: (subject, site) => flatlineCandidates(site).get(subject),
   state: schema,
   start: (): State => ({
-    value: null,
     sinceMs: 0,
-    lastMs: 0,
     readings: 0,
     noted: [null, null],
     changes: [0, 0],
     movedWh: 0,
     followed: 0,
-    rested: false,
-    knownMs: 0,
+    unknownMs: DAY_MS,
     longestMs: 0,
   }),
   observe(event, { subject, about: candidate, state, view, values }): Verdict | undefined {
     if (candidate === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
-    const value = view.grid.present === false ? null : candidate.value(view);
-    const { lastMs } = state;
-    state.lastMs = event.at;
-    const isGap = event.at - lastMs > GAP_MS;
-    const rests = candidate.rests?.(view) === true;
-    const restsStill = rests && state.rested;
-    state.rested = rests;
-    if (value !== state.value || isGap) {
-      if (!isGap) noteFollowing(state, candidate, restsStill);
-      return restart(state, value, event.at, isGap ? 0 : event.at - lastMs);
+    const before = readingBefore(event, view);
+    const value = view.grid.present === false ? null : candidate.value(event);
+    const valueBefore = before === null ? null : candidate.value(before);
+    if (value === null || valueBefore === null || before === null || event.at - before.at > GAP_MS) {
+      endStand(state);
+      return undefined;
     }
-    if (value === null) return undefined;
-    if (rests && state.followed < FOLLOWS) return restart(state, value, event.at, 0);
-    state.knownMs += event.at - lastMs;
-    state.readings += 1;
-    if (candidate.moving !== undefined) {
-      state.movedWh += (candidate.moving.flowW(view) * (event.at - lastMs)) / HOUR_MS;
+    const stepMs = event.at - before.at;
+    const rests = candidate.rests?.(event) === true;
+    if (value !== valueBefore) {
+      noteFollowing(state, candidate, rests && candidate.rests?.(before) === true);
+      noteMoved(state, event.at, stepMs);
+      return ABSENT;
     }
-    note(state, 0, candidate.witness(view), candidate.witnessStep);
-    note(state, 1, candidate.neighbour(view), candidate.neighbourStep);
+    if (rests && state.followed < FOLLOWS) {
+      endStand(state);
+      return ABSENT;
+    }
+    noteRepeat(state, candidate, before.at, stepMs, view);
     const flatMs = event.at - state.sinceMs;
     if (flatMs < values.flatMin * MINUTE_MS || state.readings < LEAST_READINGS) return undefined;
     if (!isContradicted(candidate, state) || !candidate.isTrusted(view))
       return { is: 'unknown', why: 'nothing shows that it should have moved' };
-
-    const { sinceMs } = state;
-    const [witnessed, neighboured] = state.changes;
-    const movedWh = rounded(Math.abs(state.movedWh));
-    const isCharge = candidate.measures === 'charge';
-    return {
-      is: 'present',
-      sinceMs,
-      confidence: 0.99,
-      facts: { value: rounded(value, 2), flatMs, battery: event.kind === 'battery' },
-      evidence: () => ({
-        fromMs: sinceMs - 30 * MINUTE_MS,
-        toMs: event.at,
-        series: [subject],
-        figures: [
-          { label: 'Value that repeats', value, unit: '', source: subject },
-          { label: 'Stands still for', value: spanText(flatMs), unit: '', source: subject },
-          ...(isCharge
-            ? [{ label: 'Energy that should have moved it', value: movedWh, unit: 'Wh', source: 'ac.p' }]
-            : [
-                {
-                  label: 'Changes it should have followed',
-                  value: witnessed,
-                  unit: '',
-                  source: 'other channels',
-                },
-                {
-                  label: 'Changes of its neighbour meanwhile',
-                  value: neighboured,
-                  unit: '',
-                  source: 'other channels',
-                },
-              ]),
-        ],
-      }),
-    };
+    return present(subject, candidate, state, value, event);
   },
   words: ({ subject, facts }) => ({
-    headline: `${subject} has repeated ${facts['value']} to the last digit for ${spanText(Number(facts['flatMs']))} while loads changed.`,
-    explanation:
-      'Other channels show changes that this one must follow. Its sensor or the register it is read from hangs, and what rests on it is not to be trusted.',
+    headline: `${subject} has repeated ${facts['value']} to the last digit for ${spanText(Number(facts['flatMs']))} while ${facts['charge'] === true ? 'energy went in or out' : 'loads changed'}.`,
+    explanation: `${facts['charge'] === true ? 'So much energy went in or out that it must have moved.' : 'Other channels show changes that this one must follow.'} Its sensor or the register it is read from hangs, and what rests on it is not to be trusted.`,
     steps: [
       facts['battery'] === true
         ? 'Restart the unit from its own menu and see whether the value moves again.'
@@ -163,24 +123,47 @@ export const sensorFlatline = defineDetector({
   }),
 });
 
-/** It moved, or is not to be judged: what stood still before is now history. */
-function restart(state: State, value: number | null, at: number, stepMs: number): Verdict | undefined {
-  const stoodMs = stepMs > 0 ? at - state.sinceMs : 0;
-  const known = state.value !== null && value !== null;
-  if (known) {
-    state.knownMs = Math.min(state.knownMs + stepMs, 10 * DAY_MS);
-    // Forgets slowly: once a month of quiet nights has passed, one of them is no longer the measure.
-    state.longestMs = Math.max(Math.floor(0.9999 * state.longestMs), stoodMs);
-  }
-  state.value = value;
-  state.sinceMs = at;
-  state.readings = 1;
+function readingBefore({ kind, device }: Reading, view: SiteView): Reading | null {
+  return kind === 'meter' ? view.previousMeter : (view.previousBatteries.get(device) ?? null);
+}
+
+/** Most quantities move with every reading: then no more than what is known of it is touched. */
+function noteMoved(state: State, atMs: number, stepMs: number): void {
+  noteKnown(state, stepMs);
+  const stoodMs = state.sinceMs === 0 ? stepMs : atMs - state.sinceMs;
+  // Forgets slowly: once a month of quiet nights has passed, one of them is no longer the measure.
+  state.longestMs = Math.max(Math.floor(0.9999 * state.longestMs), stoodMs);
+  endStand(state);
+}
+
+function endStand(state: State): void {
+  if (state.sinceMs === 0) return;
+  state.sinceMs = 0;
+  state.readings = 0;
   state.noted[0] = null;
   state.noted[1] = null;
   state.changes[0] = 0;
   state.changes[1] = 0;
   state.movedWh = 0;
-  return known ? ABSENT : undefined;
+}
+
+function noteRepeat(
+  state: State,
+  candidate: FlatlineCandidate,
+  beforeMs: number,
+  stepMs: number,
+  view: SiteView,
+): void {
+  noteKnown(state, stepMs);
+  if (state.sinceMs === 0) state.sinceMs = beforeMs;
+  state.readings += 1;
+  if (candidate.moving !== undefined) state.movedWh += (candidate.moving.flowW(view) * stepMs) / HOUR_MS;
+  note(state, 0, candidate.witness(view), candidate.witnessStep);
+  note(state, 1, candidate.neighbour(view), candidate.neighbourStep);
+}
+
+function noteKnown(state: State, stepMs: number): void {
+  if (state.unknownMs > 0) state.unknownMs = Math.max(0, state.unknownMs - stepMs);
 }
 
 /** A gauge that moved before the energy that moves any gauge had passed is one that follows. */
@@ -200,17 +183,63 @@ function note(state: State, which: 0 | 1, value: number | null, step: number): v
 
 function isContradicted(candidate: FlatlineCandidate, state: State): boolean {
   const [witnessed, neighboured] = state.changes;
-  const { knownMs, longestMs, readings } = state;
+  const { unknownMs, longestMs, readings } = state;
   if (candidate.moving !== undefined) {
     return state.followed >= FOLLOWS && Math.abs(state.movedWh) >= candidate.moving.leastWh;
   }
   if (candidate.measures === 'voltage') {
     // Both legs hang on one transformer: while one moves, the other cannot stand still.
     const neighbourMoves = neighboured >= Math.max(LEAST_NEIGHBOURED, NEIGHBOUR_SHARE * readings);
-    const lively = knownMs >= VOLTAGE_KNOWN_MS && longestMs <= LIVELY_MS;
+    const lively = unknownMs <= DAY_MS - VOLTAGE_KNOWN_MS && longestMs <= LIVELY_MS;
     // One that never moved is no measurement: some devices report their nominal voltage.
     return longestMs > 0 && neighbourMoves && (lively || witnessed >= LEAST_CHANGES);
   }
-  const lively = knownMs >= DAY_MS && longestMs > 0 && longestMs <= LIVELY_MS;
+  const lively = unknownMs === 0 && longestMs > 0 && longestMs <= LIVELY_MS;
   return witnessed >= LEAST_CHANGES || (lively && neighboured >= LEAST_CHANGES);
+}
+
+function present(
+  subject: string,
+  { measures }: FlatlineCandidate,
+  { sinceMs, changes, movedWh }: State,
+  value: number,
+  { at, kind }: Reading,
+): Verdict {
+  const flatMs = at - sinceMs;
+  const [witnessed, neighboured] = changes;
+  const charge = measures === 'charge';
+  const figures: Figure[] = charge
+    ? [
+        {
+          label: 'Energy that should have moved it',
+          value: rounded(Math.abs(movedWh)),
+          unit: 'Wh',
+          source: 'ac.p',
+        },
+      ]
+    : [
+        { label: 'Changes it should have followed', value: witnessed, unit: '', source: 'other channels' },
+        {
+          label: 'Changes of its neighbour meanwhile',
+          value: neighboured,
+          unit: '',
+          source: 'other channels',
+        },
+      ];
+  return {
+    is: 'present',
+    sinceMs,
+    confidence: 0.99,
+    facts: { value: rounded(value, 2), flatMs, battery: kind === 'battery', charge },
+    evidence: () => ({
+      fromMs: sinceMs - 30 * MINUTE_MS,
+      toMs: at,
+      series: [subject],
+      figures: [
+        { label: 'Value that repeats', value, unit: '', source: subject },
+        { label: 'Stands still for', value: spanText(flatMs), unit: '', source: subject },
+        ...figures,
+      ],
+    }),
+  };
 }
