@@ -17,12 +17,14 @@ const FAST_MULTIPLE = 2;
 interface TripBounds {
   at135PctS: number;
   at200PctS: number;
+  /** Of the first-order model that meets both, s. */
+  timeConstantS: number;
 }
 
 /** UL 489 calibration limits by rating; 200 % above 30 A and 135 % above 50 A from memory. */
-const UP_TO_30_A: TripBounds = { at135PctS: 3600, at200PctS: 120 };
-const UP_TO_50_A: TripBounds = { at135PctS: 3600, at200PctS: 240 };
-const UP_TO_100_A: TripBounds = { at135PctS: 7200, at200PctS: 360 };
+const UP_TO_30_A: TripBounds = tripBoundsOf(3600, 120);
+const UP_TO_50_A: TripBounds = tripBoundsOf(3600, 240);
+const UP_TO_100_A: TripBounds = tripBoundsOf(7200, 360);
 
 /** Plain data; start from `{ usedFraction: 0 }`. */
 export interface BreakerHeat {
@@ -70,11 +72,8 @@ export function advanceBreakerHeat(
   if (multiple >= MUST_TRIP_MULTIPLE) {
     state.usedFraction = Math.min(1, state.usedFraction + dtS / latestTripS(multiple, ratedA));
   } else if (state.usedFraction > 0) {
-    const fastSq = FAST_MULTIPLE * FAST_MULTIPLE;
-    const mustTripSq = MUST_TRIP_MULTIPLE * MUST_TRIP_MULTIPLE;
-    const timeConstantS = tripBounds(ratedA).at200PctS / Math.log(fastSq / (fastSq - mustTripSq));
-    const coolingShare = 1 - (multiple * multiple) / mustTripSq;
-    state.usedFraction *= Math.exp((-dtS * coolingShare) / timeConstantS);
+    const coolingShare = 1 - (multiple / MUST_TRIP_MULTIPLE) ** 2;
+    state.usedFraction *= Math.exp((-dtS * coolingShare) / tripBounds(ratedA).timeConstantS);
   }
   return state.usedFraction;
 }
@@ -84,4 +83,10 @@ function tripBounds(ratedA: number): TripBounds {
   if (ratedA <= 50) return UP_TO_50_A;
   if (ratedA <= 100) return UP_TO_100_A;
   throw new RangeError(`no UL 489 trip bounds for a breaker of ${ratedA} A`);
+}
+
+function tripBoundsOf(at135PctS: number, at200PctS: number): TripBounds {
+  const fastSq = FAST_MULTIPLE ** 2;
+  const timeConstantS = at200PctS / Math.log(fastSq / (fastSq - MUST_TRIP_MULTIPLE ** 2));
+  return { at135PctS, at200PctS, timeConstantS };
 }

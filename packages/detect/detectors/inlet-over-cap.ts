@@ -8,7 +8,7 @@
 // that reads twice the current or the other inlet's (models/channel-trust.ts: the batteries' own next reading is
 // waited for, then), and the current that a leg draws because an open neutral has taken its voltage.
 
-import { advanceBreakerHeat } from '@afterwatt/electrical';
+import { advanceBreakerHeat, type BreakerHeat } from '@afterwatt/electrical';
 import type { MeterReading, Site, SiteInlet } from '@afterwatt/wire';
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Facts, type Verdict, type Words } from '../detector.ts';
@@ -112,11 +112,10 @@ export const inletOverCap = defineDetector({
   },
   observe(event, { about, state, view, values }): Verdict | undefined {
     if (about === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
-    const { inlet, breakerA } = about;
-    const witness = event.kind === 'meter' ? 'meter' : 'batteries';
-    const accuracy = view.site.meter.accuracyPct / 100;
-    if (event.kind === 'meter') {
-      learnTrusts(state, inlet, event, view);
+    const { inlet, breakerA, accuracy } = about;
+    const isMeter = event.kind === 'meter';
+    if (isMeter) {
+      learnTrusts(state, about, event, view);
       if (haveLegsParted(event, view.site)) state.partedMs = event.at;
     } else if (view.grid.present === false) {
       // In an outage a battery feeds its own outlets: only the channel says what the inlet carries.
@@ -128,22 +127,22 @@ export const inletOverCap = defineDetector({
     let below = true;
 
     for (const circuit of state.circuits) {
-      if (event.kind === 'battery') believeMeter(state, circuit, about, view, isParted);
+      if (!isMeter && circuit.meterHeld) believeMeter(state, circuit, about, view, isParted);
       if (!measureCircuit(inlet, circuit.wholeBreaker, event, view, load)) continue;
       if (circuit.wholeBreaker && anotherIsOver(inlet, event, view, isParted)) continue;
       heard = true;
       const ratio = circuit.wholeBreaker
         ? ampsOf(load, view.site, isParted) / breakerA
         : ratioOf(load, inlet, view.site, isParted);
-      const hold = circuit[witness];
-      heatBreaker(circuit, witness, event.at, breakerA);
+      const hold = isMeter ? circuit.meter : circuit.batteries;
+      heatBreaker(isMeter ? circuit.heat.meter : circuit.heat.batteries, hold.at, event.at, breakerA);
       observeHold(hold, event.at, ratio, load.periodMs, 1 + accuracy, 1);
-      const atOnce = load.sources === 1 && load.plausible && ratio >= values.atOncePct / 100;
+      const atOnce = ratio >= values.atOncePct / 100 && load.sources === 1 && load.plausible;
       const held = atOnce || isHeld(hold, load.sources, accuracy, values.holdSeconds * 1000);
-      if (event.kind === 'meter') circuit.meterHeld = held;
+      if (isMeter) circuit.meterHeld = held;
       if (held) {
-        const isOver = event.kind === 'battery' || isBelieved(state, circuit, inlet, event, view);
-        if (isOver && circuit.witness === null) begin(circuit, witness, hold.sinceMs);
+        const isOver = !isMeter || isBelieved(state, circuit, inlet, event, view);
+        if (isOver && circuit.witness === null) begin(circuit, isMeter ? 'meter' : 'batteries', hold.sinceMs);
       }
       if (isBelow(circuit, event.at, values.clearPct / 100)) {
         circuit.belowSinceMs ??= event.at;
@@ -170,13 +169,24 @@ interface About {
   readonly inlet: SiteInlet;
   /** Rating of its breaker; the least where inlets that share it are registered differently. */
   readonly breakerA: number;
+  /** The inlets whose channels its circuits rest on, with their places in the site. */
+  readonly members: readonly (readonly [number, SiteInlet])[];
+  /** The meter's, as a share. */
+  readonly accuracy: number;
 }
 
 function aboutCircuit(subject: string, site: Site): About | undefined {
   const inlet = inletNamed(site, subject);
   if (inlet === undefined) return undefined;
-  const sharing = site.inlets.filter((other) => other === inlet || shareBreaker(inlet, other));
-  return { inlet, breakerA: Math.min(...sharing.map(({ breakerAmps }) => breakerAmps)) };
+  const sharing = [...site.inlets.entries()].filter(
+    ([, other]) => other === inlet || shareBreaker(inlet, other),
+  );
+  return {
+    inlet,
+    breakerA: Math.min(...sharing.map(([, { breakerAmps }]) => breakerAmps)),
+    members: sharing.filter(([, other]) => other === inlet || isFirstOfBreaker(inlet, site)),
+    accuracy: site.meter.accuracyPct / 100,
+  };
 }
 
 /** The load as a share of what the inlet may carry. */
@@ -219,17 +229,10 @@ function isHeld(hold: Hold, sources: number, accuracy: number, holdMs: number): 
   return hold.meanRatio > 1 + accuracy * (1 + NOISE_SHARE / Math.sqrt(hold.readings));
 }
 
-/** The inlets whose channels a detector's circuits rest on. */
-function isMember(state: State, inlet: SiteInlet, other: SiteInlet): boolean {
-  return other === inlet || (state.circuits.length > 1 && shareBreaker(inlet, other));
-}
-
-function learnTrusts(state: State, inlet: SiteInlet, meter: MeterReading, view: SiteView): void {
-  for (let i = 0; i < state.trusts.length; i++) {
-    const trust = state.trusts[i];
-    const other = view.site.inlets[i];
-    if (trust === undefined || other === undefined || !isMember(state, inlet, other)) continue;
-    learnChannelTrust(trust, other, meter, view);
+function learnTrusts(state: State, { members }: About, meter: MeterReading, view: SiteView): void {
+  for (const [place, inlet] of members) {
+    const trust = state.trusts[place];
+    if (trust !== undefined) learnChannelTrust(trust, inlet, meter, view);
   }
 }
 
@@ -252,16 +255,11 @@ function isBelieved(
 }
 
 /** At a battery's word that the channel had to wait for. */
-function believeMeter(
-  state: State,
-  circuit: Circuit,
-  { inlet, breakerA }: About,
-  view: SiteView,
-  isParted: boolean,
-): void {
+function believeMeter(state: State, circuit: Circuit, about: About, view: SiteView, isParted: boolean): void {
+  const { inlet, breakerA } = about;
   const { meter, site } = view;
-  if (!circuit.meterHeld || circuit.witness !== null || meter === null) return;
-  learnTrusts(state, inlet, meter, view);
+  if (circuit.witness !== null || meter === null) return;
+  learnTrusts(state, about, meter, view);
   if (!isBelieved(state, circuit, inlet, meter, view)) return;
   if (!measureCircuit(inlet, circuit.wholeBreaker, meter, view, load)) return;
   begin(circuit, 'meter', circuit.meter.sinceMs);
@@ -301,13 +299,12 @@ function begin(circuit: Circuit, witness: Witness, sinceMs: number): void {
   circuit.peakRatio = 0;
 }
 
-/** Counts the time since this witness's last reading at the present load; a gap for no more than a few readings. */
-function heatBreaker(circuit: Circuit, witness: Witness, atMs: number, ratedA: number): void {
-  const lastMs = circuit[witness].at;
+/** Counts the time since a witness's last reading at the present load; a gap for no more than a few readings. */
+function heatBreaker(heat: BreakerHeat, lastMs: number, atMs: number, ratedA: number): void {
   if (lastMs === 0 || atMs <= lastMs) return;
   const dtMs = Math.min(atMs - lastMs, GAP_PERIODS * load.periodMs);
-  const heat = circuit.heat[witness];
-  heat.usedFraction = rounded(advanceBreakerHeat(heat, load.amps, ratedA, dtMs / 1000), 5);
+  const used = advanceBreakerHeat(heat, load.amps, ratedA, dtMs / 1000);
+  if (used > 0) heat.usedFraction = rounded(used, 5);
 }
 
 function notePeak(circuit: Circuit, ratio: number): void {
