@@ -1,4 +1,4 @@
-import { median } from './quantile.ts';
+import { medianOfFirst, room } from './quantile.ts';
 
 export interface Line {
   slope: number;
@@ -12,14 +12,17 @@ export interface Line {
  * @returns undefined when no two points differ in x
  */
 export function theilSen(x: readonly number[], y: readonly number[]): Line | undefined {
-  const slopes: number[] = [];
+  const slopes = room((x.length * (x.length - 1)) / 2);
+  let pairs = 0;
   for (let i = 1; i < x.length; i++) {
     for (let j = 0; j < i; j++) {
       const dx = (x[i] ?? Number.NaN) - (x[j] ?? Number.NaN);
-      if (dx !== 0) slopes.push(((y[i] ?? Number.NaN) - (y[j] ?? Number.NaN)) / dx);
+      if (dx !== 0) slopes[pairs++] = ((y[i] ?? Number.NaN) - (y[j] ?? Number.NaN)) / dx;
     }
   }
-  if (slopes.length === 0) return undefined;
-  const slope = median(slopes);
-  return { slope, intercept: median(y.map((yi, i) => yi - slope * (x[i] ?? Number.NaN))) };
+  if (pairs === 0) return undefined;
+  const slope = medianOfFirst(slopes, pairs);
+  const left = room(y.length);
+  for (let i = 0; i < y.length; i++) left[i] = (y[i] ?? Number.NaN) - slope * (x[i] ?? Number.NaN);
+  return { slope, intercept: medianOfFirst(left, y.length) };
 }

@@ -76,7 +76,10 @@ export function startClampPair(name: PairName, channels: number): ClampPair {
 
 /** Posterior of each arrangement, nats below the most likely one, in the order of `arrangementsOf`. */
 export function logsOf({ name, above, clamps }: ClampPair): number[] {
-  return logFloorsOf(name, clamps.length).map((floor, h) => floor + (above[h] ?? 0) / 100);
+  const floors = logFloorsOf(name, clamps.length);
+  const logs: number[] = [];
+  for (let h = 0; h < floors.length; h++) logs.push((floors[h] ?? 0) + (above[h] ?? 0) / 100);
+  return logs;
 }
 
 /** Adds evidence to what is known. A hundredth of a nat decides nothing, even if it comes again and again. */
@@ -89,7 +92,8 @@ function update(
 ): void {
   const floors = logFloorsOf(pair.name, pair.clamps.length);
   const next = withEvidence(logs, floors, logLikelihoods, weight, mostNats);
-  pair.above = floors.map((floor, h) => Math.round(100 * ((next[h] ?? 0) - floor)));
+  for (let h = 0; h < next.length; h++) next[h] = Math.round(100 * ((next[h] ?? 0) - (floors[h] ?? 0)));
+  pair.above = next;
 }
 
 /**
@@ -107,18 +111,24 @@ export function learn(
   concerns: readonly number[],
   likelihood: ChannelLikelihood,
 ): void {
-  const channels = pair.clamps.length;
-  const places = channels === 1 ? [false] : [false, true];
-  const table = pair.clamps.map((_, channel) => {
-    const logs = places.map((swapped) => CLAMP_STATES.map((state) => likelihood(channel, swapped, state)));
-    const least = Math.max(...logs.flat()) - MOST_NATS;
-    return logs.map((row) => row.map((log) => Math.max(log, least)));
-  });
-  const cell = (channel: number, swapped: boolean, state: ClampState) =>
-    table[channel]?.[swapped ? 1 : 0]?.[CLAMP_STATES.indexOf(state)] ?? 0;
-  const sum = ({ swapped, clamps }: Arrangement) =>
-    table.reduce((logs, _, channel) => logs + cell(channel, swapped, clamps[channel] ?? 'right'), 0);
-  add(pair, kind, at, weight, concerns, sum, channels * MOST_NATS);
+  const [first, second] = pair.clamps.map((_, channel) => tableOf(pair, channel, likelihood));
+  const sums: number[] = [];
+  for (const { swapped, clamps } of arrangementsOf(pair.clamps.length)) {
+    const row = swapped ? CLAMP_STATES.length : 0;
+    const ofFirst = first?.[row + CLAMP_STATES.indexOf(clamps[0] ?? 'right')] ?? 0;
+    sums.push(ofFirst + (second?.[row + CLAMP_STATES.indexOf(clamps[1] ?? 'right')] ?? 0));
+  }
+  add(pair, kind, at, weight, concerns, sums, pair.clamps.length * MOST_NATS);
+}
+
+/** What one channel says of every state of its clamp, in its place and swapped, each no less than MOST_NATS below the best. */
+function tableOf(pair: ClampPair, channel: number, likelihood: ChannelLikelihood): number[] {
+  const logs: number[] = [];
+  for (const state of CLAMP_STATES) logs.push(likelihood(channel, false, state));
+  if (pair.clamps.length > 1) for (const state of CLAMP_STATES) logs.push(likelihood(channel, true, state));
+  const least = Math.max(...logs) - MOST_NATS;
+  for (let i = 0; i < logs.length; i++) logs[i] = Math.max(logs[i] ?? 0, least);
+  return logs;
 }
 
 /** The same, for evidence on how the clamps of a pair stand to each other. */
@@ -130,7 +140,7 @@ export function learnJointly(
   concerns: readonly number[],
   likelihood: (arrangement: Arrangement) => number,
 ): void {
-  add(pair, kind, at, weight, concerns, likelihood, MOST_NATS);
+  add(pair, kind, at, weight, concerns, arrangementsOf(pair.clamps.length).map(likelihood), MOST_NATS);
 }
 
 function add(
@@ -139,12 +149,12 @@ function add(
   at: number,
   weight: number,
   concerns: readonly number[],
-  likelihood: (arrangement: Arrangement) => number,
+  logLikelihoods: readonly number[],
   mostNats: number,
 ): void {
   const before = pair.above;
-  update(pair, logsOf(pair), arrangementsOf(pair.clamps.length).map(likelihood), weight, mostNats);
-  const changed = pair.above.some((nats, h) => nats !== before[h]);
+  update(pair, logsOf(pair), logLikelihoods, weight, mostNats);
+  const changed = !isAlike(pair.above, before);
   if (changed) tell(pair, at);
   for (const channel of concerns) {
     const clamp = pair.clamps[channel];
@@ -157,6 +167,11 @@ function add(
     if (gained > 0) clamp.againstSinceMs = 0;
     else if (gained < 0 && clamp.againstSinceMs === 0) clamp.againstSinceMs = at;
   }
+}
+
+function isAlike(values: readonly number[], others: readonly number[]): boolean {
+  for (let i = 0; i < values.length; i++) if (values[i] !== others[i]) return false;
+  return true;
 }
 
 /** There is something to judge. */

@@ -19,7 +19,7 @@ import { logMixture } from './channel-noise.ts';
 import { type ClampPair, learn, noteGain, ratioLikelihood } from './clamp-pair.ts';
 import { isSilent } from './inlet-step-evidence.ts';
 import { CLOCK_OFFSET_MS, inletSign, NO_SIGNAL_W, sameLeg } from './inlets.ts';
-import { type MeterRow, type MeterWindow, rowBefore, rowsSince } from './meter-window.ts';
+import { isInletWithin, type MeterRow, type MeterWindow, rowBefore, rowsSince } from './meter-window.ts';
 
 /** Less says nothing of direction: standby draw, and the clamp's own error near 0. */
 const LEAST_LEVEL_W = 70;
@@ -52,6 +52,8 @@ const OUTLIER_SHARE = 0.02;
 const MISPLACED_SHARE = 0.02;
 const STILL_MISPLACED = 0.1;
 const LOG_OUTLIER = logMixture(Number.POSITIVE_INFINITY, 1, OUTLIER_SHARE);
+const OUTLIER = Math.exp(LOG_OUTLIER);
+const ROOT_OF_TWO_PI = Math.sqrt(2 * Math.PI);
 
 export const levelsSchema = z.object({
   /** Device time of the meter reading that was last compared. */
@@ -122,8 +124,7 @@ export function learnFromLevel(
   }
   let heardMs = fromMs;
   for (const { beforeMs } of tracks.batteries) heardMs = Math.min(heardMs, beforeMs);
-  const rows = rowsSince(window, heardMs);
-  for (const row of rows) if (!isStill(row, site, shownW)) return;
+  if (!isStill(window, heardMs, site, shownW)) return;
   if (said.every((range) => Math.abs(middleOf(range)) < AT_REST_W)) {
     // A clamp of twice the ratio shows twice their rest.
     const restW = said.reduce((sum, range) => sum + Math.abs(middleOf(range)), 0);
@@ -138,6 +139,7 @@ export function learnFromLevel(
   if (weight <= 0) return;
   const loaded = said.flatMap((range, i) => (isLoaded(range) ? [i] : []));
   const misplaced = MISPLACED_SHARE * STILL_MISPLACED ** Math.floor(levels.used);
+  const rows = rowsSince(window, heardMs);
   const compared: Compared = { said, shownW, loaded, rows, oneLeg: sameLeg(site), misplaced };
   judge(pair, compared, weight, meter.at);
   const isFirst = levels.used < 1 && levels.used + weight >= 1;
@@ -167,21 +169,22 @@ function judge(pair: ClampPair, compared: Compared, weight: number, at: number):
     const range = said[swapped ? 1 - channel : channel];
     const channelW = shownW[channel];
     if (range === undefined || channelW === undefined) return 0;
-    const explains = (gain: number, accuracy = LEVEL_ACCURACY) =>
-      logExplained(channelW, gain, range, accuracy, misplaced);
     const sign = inletSign(swapped, oneLeg);
     switch (state) {
       case 'right':
-        return explains(sign);
+        return logExplained(channelW, sign, range, LEVEL_ACCURACY, misplaced);
       case 'reversed':
-        return explains(-sign);
+        return logExplained(channelW, -sign, range, LEVEL_ACCURACY, misplaced);
       case 'dead':
-        return isSilent(rows, channel) ? explains(0) : LOG_OUTLIER;
+        return isSilent(rows, channel)
+          ? logExplained(channelW, 0, range, LEVEL_ACCURACY, misplaced)
+          : LOG_OUTLIER;
       case 'ratio': {
         const middleW = middleOf(range);
-        if (!isSteady(range)) return explains(sign);
+        if (!isSteady(range)) return logExplained(channelW, sign, range, LEVEL_ACCURACY, misplaced);
         if (swapped) return LOG_OUTLIER;
-        const explainsW = (expectedW: number) => explains(expectedW / middleW, RATIO_ACCURACY);
+        const explainsW = (expectedW: number) =>
+          logExplained(channelW, expectedW / middleW, range, RATIO_ACCURACY, misplaced);
         return ratioLikelihood(pair, channel, null, channelW, middleW, explainsW, LOG_OUTLIER);
       }
     }
@@ -236,11 +239,18 @@ function isEven({ lowW, highW }: Range): boolean {
   return highW - lowW <= 2 * ZERO_ERROR_W + STILL_SHARE * Math.max(Math.abs(lowW), Math.abs(highW));
 }
 
-function isStill({ inletW }: MeterRow, { inlets }: Site, shownW: readonly number[]): boolean {
+/** Have the channels been where they are since then? */
+function isStill(
+  window: MeterWindow,
+  sinceMs: number,
+  { inlets }: Site,
+  shownW: readonly number[],
+): boolean {
   for (let i = 0; i < inlets.length; i++) {
     const levelW = shownW[i] ?? 0;
-    const watts = inletW[(inlets[i]?.number ?? 1) - 1] ?? 0;
-    if (Math.abs(watts - levelW) > ZERO_ERROR_W + STILL_SHARE * Math.abs(levelW)) return false;
+    const apartW = ZERO_ERROR_W + STILL_SHARE * Math.abs(levelW);
+    if (!isInletWithin(window, sinceMs, inlets[i]?.number ?? 1, levelW - apartW, levelW + apartW))
+      return false;
   }
   return true;
 }
@@ -257,17 +267,19 @@ function logExplained(
   const middleW = middleOf(range);
   // Either is a share of what the clamp shows: a dead one shows 0, whatever flows.
   const scaleW = ZERO_ERROR_W + Math.abs(gain) * (accuracy * Math.abs(middleW) + (highW - lowW) / 8);
-  let density = 0;
-  for (const trueW of [lowW, middleW, highW]) density += normalDensity(channelW - gain * trueW, scaleW) / 3;
+  const density =
+    normalDensity(channelW - gain * lowW, scaleW) / 3 +
+    normalDensity(channelW - gain * middleW, scaleW) / 3 +
+    normalDensity(channelW - gain * highW, scaleW) / 3;
   // A clock that is off by more, around the battery's switching: it may have been idle.
   const idle = gain === 0 ? density : normalDensity(channelW, ZERO_ERROR_W);
   const misplaced = (1 - misplacedShare) * density + misplacedShare * idle;
-  return Math.log((1 - OUTLIER_SHARE) * misplaced + Math.exp(LOG_OUTLIER));
+  return Math.log((1 - OUTLIER_SHARE) * misplaced + OUTLIER);
 }
 
 /** Instruments that agree within their class have no heavy tails: what is farther off belongs to no hypothesis. */
 function normalDensity(residualW: number, scaleW: number): number {
-  return Math.exp(-((residualW / scaleW) ** 2) / 2) / (Math.sqrt(2 * Math.PI) * scaleW);
+  return Math.exp(-((residualW / scaleW) ** 2) / 2) / (ROOT_OF_TWO_PI * scaleW);
 }
 
 /** High and even enough to tell a ratio from the error near 0. */

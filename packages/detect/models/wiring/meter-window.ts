@@ -72,6 +72,22 @@ export function rowsSince({ rows }: MeterWindow, atMs: number): MeterRow[] {
   return since;
 }
 
+/** Did every row at or after `atMs` show that inlet's channel between these bounds, W? One that was not sent shows 0. */
+export function isInletWithin(
+  { rows }: MeterWindow,
+  atMs: number,
+  inlet: 1 | 2,
+  lowW: number,
+  highW: number,
+): boolean {
+  for (const kept of rows) {
+    if (kept[0] < atMs) continue;
+    const watts = (inlet === 1 ? kept[3] : kept[4]) ?? 0;
+    if (watts < lowW || watts > highW) return false;
+  }
+  return true;
+}
+
 function rowOf([at, l1W, l2W, inlet1W, inlet2W]: Kept): MeterRow {
   return { at, legW: [l1W, l2W], inletW: [inlet1W, inlet2W] };
 }

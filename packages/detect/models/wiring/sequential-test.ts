@@ -43,13 +43,16 @@ export function withEvidence(
   mostNats = MOST_NATS,
 ): number[] {
   // A likelihood that is no number (a reading beyond all sense) is no evidence.
-  const isSound = logLikelihoods.every(Number.isFinite);
+  const isSound = areFinite(logLikelihoods);
   const best = largest(logLikelihoods);
-  const added = logs.map((log, h) =>
-    isSound ? log + weight * Math.max((logLikelihoods[h] ?? 0) - best, -mostNats) : log,
-  );
+  const added: number[] = [];
+  for (let h = 0; h < logs.length; h++) {
+    const gained = isSound ? weight * Math.max((logLikelihoods[h] ?? 0) - best, -mostNats) : 0;
+    added.push((logs[h] ?? 0) + gained);
+  }
   const top = largest(added);
-  return added.map((log, h) => Math.max(log - top, logFloors[h] ?? 0));
+  for (let h = 0; h < added.length; h++) added[h] = Math.max((added[h] ?? 0) - top, logFloors[h] ?? 0);
+  return added;
 }
 
 /**
@@ -70,6 +73,11 @@ export function logOdds(logs: readonly number[], isIn: (hypothesis: number) => b
 /** The probability that odds of exp(`logOdds`) to 1 mean, 0 to 1. */
 export function probability(logOdds: number): number {
   return 1 / (1 + Math.exp(-logOdds));
+}
+
+function areFinite(values: readonly number[]): boolean {
+  for (const value of values) if (!Number.isFinite(value)) return false;
+  return true;
 }
 
 function largest(values: readonly number[]): number {
