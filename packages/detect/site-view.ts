@@ -42,6 +42,10 @@ export interface SiteView {
   previousMeter: MeterReading | null;
   readonly batteries: Map<string, BatteryReading>;
   readonly previousBatteries: Map<string, BatteryReading>;
+  /** The newest reading of each battery once more, by its place in the site's list; null before one. */
+  readonly newest: (BatteryReading | null)[];
+  /** Place in the site's list of the battery that was heard last; -1 before one. */
+  place: number;
   readonly grid: GridState;
   readonly deviceClocks: DeviceClocksState;
   readonly houseLoad: HouseLoadState;
@@ -97,6 +101,8 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     previousMeter: null,
     batteries: new Map(),
     previousBatteries: new Map(),
+    newest: site.batteries.map(() => null),
+    place: -1,
     grid: restore('grid', gridModel, site, saved),
     deviceClocks: restore('deviceClocks', deviceClocksModel, site, saved),
     houseLoad: restore('houseLoad', houseLoadModel, site, saved),
@@ -149,6 +155,14 @@ function takeReading(view: SiteView, reading: Reading): void {
   const previous = view.batteries.get(reading.device);
   if (previous !== undefined) view.previousBatteries.set(reading.device, previous);
   view.batteries.set(reading.device, reading);
+  view.place = placeOf(view.site, reading.device);
+  view.newest[view.place] = reading;
+}
+
+function placeOf({ batteries }: Site, device: string): number {
+  let place = batteries.length - 1;
+  while (place >= 0 && batteries[place]?.device !== device) place -= 1;
+  return place;
 }
 
 function savedReadings(view: SiteView): SavedView['readings'] {

@@ -78,8 +78,7 @@ export const wiringModel: Model<WiringState> = {
         observeMeter(state, event, view);
         return;
       case 'battery': {
-        const index = view.site.batteries.findIndex(({ device }) => device === event.device);
-        observeBattery(state.batteries, index, event, batteryPeriodMs(view.site));
+        observeBattery(state.batteries, view.place, event, batteryPeriodMs(view.site));
         if (view.grid.present !== false) learnFromStep(state, view.site, event.at);
         learnFromLevel(state.inlets, state.levels, view.site, state.batteries, state.window, event.at);
         return;
@@ -163,29 +162,32 @@ function pointOf({ at, l1W, l2W }: MeterReading): StepWindow['before'] {
 function observeStanding(state: WiringState, meter: MeterReading, view: SiteView): void {
   const { at, l1W, l2W } = meter;
   if (l1W === null || l2W === null) return;
+  const l1Busy = isBusy('L1', meter, view);
+  const l2Busy = isBusy('L2', meter, view);
   learnFromStanding(state.service, state.standing, view.site, {
     at,
     l1W,
     l2W,
-    l1Busy: isBusy('L1', meter, view),
-    l2Busy: isBusy('L2', meter, view),
-    l1ChargeW: chargeOf('L1', meter, view),
-    l2ChargeW: chargeOf('L2', meter, view),
+    l1Busy,
+    l2Busy,
+    l1ChargeW: l1Busy ? chargeOf('L1', meter, view) : 0,
+    l2ChargeW: l2Busy ? chargeOf('L2', meter, view) : 0,
     gridPresent: view.grid.present !== false,
   });
 }
 
 /** What the batteries of that leg charge with, W, by their own figures and by the inlet channels, whichever is less. */
-function chargeOf(leg: 'L1' | 'L2', meter: MeterReading, { site, batteries }: SiteView): number {
+function chargeOf(leg: 'L1' | 'L2', meter: MeterReading, { site, newest }: SiteView): number {
   let sumW = 0;
   for (const inlet of site.inlets) {
     if (inlet.leg !== leg) continue;
     let inletW = 0;
-    for (const battery of site.batteries) {
-      if (battery.inlet !== inlet.number) continue;
-      const reading = batteries.get(battery.device);
-      if (reading === undefined || reading.acW === null || !isHeard(meter, reading, battery)) return 0;
-      inletW += reading.acW;
+    for (let i = 0; i < newest.length; i++) {
+      const battery = site.batteries[i];
+      if (battery?.inlet !== inlet.number) continue;
+      const heardW = heardOf(newest[i], meter, battery);
+      if (heardW === null) return 0;
+      inletW += heardW;
     }
     const shownW = inlet.number === 1 ? meter.inlet1W : meter.inlet2W;
     sumW += shownW === null ? inletW : Math.min(inletW, Math.abs(shownW));
@@ -193,24 +195,26 @@ function chargeOf(leg: 'L1' | 'L2', meter: MeterReading, { site, batteries }: Si
   return Math.max(0, sumW);
 }
 
-function isHeard(
+/** What a battery said of its power, W; null where it was not heard of late. */
+function heardOf(
+  reading: BatteryReading | null | undefined,
   meter: MeterReading,
-  reading: BatteryReading,
   { periodSeconds }: Site['batteries'][number],
-): boolean {
-  return meter.at - reading.at <= Math.max(LEAST_HEARD_MS, 3000 * periodSeconds);
+): number | null {
+  if (reading === null || reading === undefined) return null;
+  return meter.at - reading.at <= Math.max(LEAST_HEARD_MS, 3000 * periodSeconds) ? reading.acW : null;
 }
 
 /** Is a battery of that leg at work, or not heard of late? */
-function isBusy(leg: 'L1' | 'L2', meter: MeterReading, { site, batteries }: SiteView): boolean {
+function isBusy(leg: 'L1' | 'L2', meter: MeterReading, { site, newest }: SiteView): boolean {
   for (const inlet of site.inlets) {
     if (inlet.leg !== leg) continue;
     if (Math.abs((inlet.number === 1 ? meter.inlet1W : meter.inlet2W) ?? 0) >= IDLE_W) return true;
-    for (const battery of site.batteries) {
-      if (battery.inlet !== inlet.number) continue;
-      const reading = batteries.get(battery.device);
-      if (reading === undefined || reading.acW === null || Math.abs(reading.acW) >= IDLE_W) return true;
-      if (!isHeard(meter, reading, battery)) return true;
+    for (let i = 0; i < newest.length; i++) {
+      const battery = site.batteries[i];
+      if (battery?.inlet !== inlet.number) continue;
+      const heardW = heardOf(newest[i], meter, battery);
+      if (heardW === null || Math.abs(heardW) >= IDLE_W) return true;
     }
   }
   return false;

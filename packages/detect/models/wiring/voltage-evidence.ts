@@ -72,9 +72,11 @@ export function learnFromVoltage(
   before: MeterReading,
   now: MeterReading,
 ): void {
-  const steps = stepsBetween(before, now);
-  if (steps === null) return;
-  const { l1W, l2W, differenceV } = steps;
+  if (before.l1W === null || before.l2W === null || now.l1W === null || now.l2W === null) return;
+  if (before.l1V === null || before.l2V === null || now.l1V === null || now.l2V === null) return;
+  const l1W = now.l1W - before.l1W;
+  const l2W = now.l2W - before.l2W;
+  const differenceV = now.l1V - now.l2V - (before.l1V - before.l2V);
   learnResolution(voltages, Math.abs(differenceV));
   learnFromUnseenLoad(pair, voltages.unseen, before, now, noiseOf(voltages), voltages.slopesOhm);
   if (Math.abs(l1W) < STILL_W && Math.abs(l2W) < STILL_W) {
@@ -88,7 +90,7 @@ export function learnFromVoltage(
   const theirs = channel === 0 ? 1 : 0;
   const [own, other] = channel === 0 ? [l1W, l2W] : [l2W, l1W];
   if (Math.abs(own) < LEAST_STEP_W || Math.abs(other) > ALONE * Math.abs(own)) return;
-  const volts = (channel === 0 ? now.l1V : now.l2V) ?? 0;
+  const volts = channel === 0 ? now.l1V : now.l2V;
   if (volts < LEAST_VOLTS) return;
   const ampere = own / volts;
   // Falls with a load on L1, rises with one on L2.
@@ -116,8 +118,9 @@ export function learnFromVoltage(
 
 /** One voltage answers well and the other not at all: the neutral's drop shows on both, so one of them is stuck. */
 function isFrozen(before: MeterReading, now: MeterReading): boolean {
-  const movedV = [(now.l1V ?? 0) - (before.l1V ?? 0), (now.l2V ?? 0) - (before.l2V ?? 0)].map(Math.abs);
-  return Math.min(...movedV) < SAME_V && Math.max(...movedV) >= ANSWERS_V;
+  const l1V = Math.abs((now.l1V ?? 0) - (before.l1V ?? 0));
+  const l2V = Math.abs((now.l2V ?? 0) - (before.l2V ?? 0));
+  return Math.min(l1V, l2V) < SAME_V && Math.max(l1V, l2V) >= ANSWERS_V;
 }
 
 /** A load on one leg alone: does the voltage answer as the arrow says? */
@@ -153,16 +156,6 @@ function isDue(voltages: Voltages, at: number): boolean {
   if (at - voltages.lastMs < LEAST_SPACING_MS) return false;
   voltages.lastMs = at;
   return true;
-}
-
-function stepsBetween(before: MeterReading, now: MeterReading) {
-  if (before.l1W === null || before.l2W === null || now.l1W === null || now.l2W === null) return null;
-  if (before.l1V === null || before.l2V === null || now.l1V === null || now.l2V === null) return null;
-  return {
-    l1W: now.l1W - before.l1W,
-    l2W: now.l2W - before.l2W,
-    differenceV: now.l1V - now.l2V - (before.l1V - before.l2V),
-  };
 }
 
 /** A voltage rounded to 1 V jumps by 1 V when it drifts across the edge: that is noise, whatever is usual. */
