@@ -12,7 +12,17 @@ import {
 import { z } from 'zod';
 import { CATALOG } from './catalog.ts';
 import { changesSince, withChanges } from './checkpoint.ts';
-import type { Detector, EventKind, Evidence, Facts, Present, Verdict, Watch, Words } from './detector.ts';
+import {
+  ABSENT,
+  type Detector,
+  type EventKind,
+  type Evidence,
+  type Facts,
+  type Present,
+  type Verdict,
+  type Watch,
+  type Words,
+} from './detector.ts';
 import type { SiteEvent, Tick } from './event.ts';
 import {
   type ClearedWhy,
@@ -183,9 +193,9 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
   }
 
   function read(reading: Reading): void {
-    const route = routes.readings.get(reading.device);
+    const route = routeOf(routes, reading);
     // A device that was taken off the site may go on sending.
-    if (route === undefined || route.kind !== reading.kind) return;
+    if (route === undefined) return;
     if (reading.at > tickMs) tickUpTo(reading.at);
     if (reading.at > readMs) readMs = reading.at;
     deliver(reading, route);
@@ -211,7 +221,9 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
     const isNews = view.wiring.service.isNews || view.wiring.inlets.isNews;
     for (const slot of isNews ? route.atNews : route.slots) {
       const verdict = slot.watch.observe(event);
-      if (verdict !== undefined) judge(slot, verdict);
+      // Almost all that is ever said: nothing, or that what was not there is not there.
+      if (verdict === undefined || (verdict === ABSENT && slot.life.phase === 'quiet')) continue;
+      judge(slot, verdict);
     }
   }
 
@@ -326,9 +338,14 @@ interface Route {
   readonly atNews: readonly Slot[];
 }
 
+interface ReadingRoute extends Route {
+  readonly kind: Reading['kind'];
+  readonly device: string;
+}
+
 interface Routes {
-  /** By device, with the kind of its readings. */
-  readonly readings: ReadonlyMap<string, Route & { readonly kind: Reading['kind'] }>;
+  /** A site has so few devices that comparing their names takes less than looking them up. */
+  readonly readings: readonly ReadingRoute[];
   readonly others: Readonly<Record<Exclude<EventKind, Reading['kind'] | 'mended'>, Route>>;
 }
 
@@ -341,15 +358,23 @@ function routesOf(slots: readonly Slot[], site: Site): Routes {
   const of = (kind: EventKind) => to(wanting(kind));
   const hears = ({ detector, watch }: Slot, device: string) =>
     detector.readingsOf(watch.subject, site)?.includes(device) ?? true;
-  const route = (kind: Reading['kind'], device: string) =>
-    [device, { kind, ...to(wanting(kind).filter((slot) => hears(slot, device))) }] as const;
+  const route = (kind: Reading['kind'], device: string): ReadingRoute => ({
+    kind,
+    device,
+    ...to(wanting(kind).filter((slot) => hears(slot, device))),
+  });
   return {
-    readings: new Map([
-      ...site.batteries.map(({ device }) => route('battery', device)),
+    readings: [
       route('meter', site.meter.device),
-    ]),
+      ...site.batteries.map(({ device }) => route('battery', device)),
+    ],
     others: { tick: of('tick'), state: of('state'), lags: of('lags'), deaf: of('deaf'), storm: of('storm') },
   };
+}
+
+function routeOf({ readings }: Routes, { kind, device }: Reading): ReadingRoute | undefined {
+  for (const route of readings) if (route.kind === kind && route.device === device) return route;
+  return undefined;
 }
 
 function transition(slot: Slot, became: Step, view: SiteView): Transition {

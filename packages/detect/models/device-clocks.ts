@@ -54,7 +54,8 @@ export const deviceClocksModel: Model<DeviceClocksState> = {
     switch (event.kind) {
       case 'meter':
         if (state.toldByArrival) return;
-        for (const [i, { number }] of view.site.inlets.entries()) {
+        for (let i = 0; i < state.inlets.length; i++) {
+          const number = view.site.inlets[i]?.number;
           takeStep(state.inlets[i], event.at, number === 1 ? event.inlet1W : event.inlet2W);
         }
         return;
@@ -65,7 +66,7 @@ export const deviceClocksModel: Model<DeviceClocksState> = {
         if (!state.toldByArrival && event.at % STEPS_EVERY_MS === 0) compareSteps(state, view);
         return;
       case 'lags':
-        for (const device of Object.keys(event.leastMs)) hearLag(state, device, event);
+        for (const device in event.leastMs) hearLag(state, device, event);
         takeWitness(state);
         return;
       case 'state':
@@ -108,11 +109,15 @@ function hearLag(state: DeviceClocksState, device: string, { leastMs }: Lags): v
   const before = clock.lastLagMs;
   clock.lastLagMs = lagMs;
   const steady = before !== null && Math.abs(lagMs - before) <= AGREE_MS;
-  const othersMs = Object.entries(leastMs).flatMap(([other, ms]) => (other === device ? [] : [ms]));
-  const besideOthers = othersMs.some((otherMs) => lagMs - otherMs > NOTABLE_MS);
+  let leastOtherMs = Number.POSITIVE_INFINITY;
+  for (const other in leastMs) {
+    if (other !== device) leastOtherMs = Math.min(leastOtherMs, leastMs[other] ?? leastOtherMs);
+  }
+  const besideOthers = lagMs - leastOtherMs > NOTABLE_MS;
   const believed = Math.abs(lagMs) <= NOTABLE_MS || (steady && (lagMs < 0 || besideOthers));
   // What the promptest of the others takes is the way to us, and no clock's.
-  const wayMs = Math.min(LONGEST_WAY_MS, Math.max(0, othersMs.length === 0 ? 0 : Math.min(...othersMs)));
+  const isAlone = leastOtherMs === Number.POSITIVE_INFINITY;
+  const wayMs = isAlone ? 0 : Math.min(LONGEST_WAY_MS, Math.max(0, leastOtherMs));
   const offsetMs = believed ? wayMs - lagMs : null;
   const { byArrivalMs } = clock;
   // A clock that was set makes what it said before worth nothing.

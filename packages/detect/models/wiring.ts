@@ -135,7 +135,8 @@ function compareReadings(state: WiringState, before: MeterReading, now: MeterRea
   if (inletsMovedW > INLET_MOVES_W) learnFromInlets(state, before, now, view.site);
   if (inletsMovedW > INLET_MOVES_W || state.batteries.movingSinceMs !== null) return;
   learnFromLineLoad(state.service, state.lineLoads, now.at, l1StepW, l2StepW);
-  const [first, second] = state.noises;
+  const first = state.noises[0];
+  const second = state.noises[1];
   if (first !== undefined) learnNoise(first, l1StepW);
   if (second !== undefined) learnNoise(second, l2StepW);
 }

@@ -153,7 +153,7 @@ function add(
   mostNats: number,
 ): void {
   const before = pair.above;
-  update(pair, logsOf(pair), logLikelihoods, weight, mostNats);
+  if (!isKnown(pair, logLikelihoods)) update(pair, logsOf(pair), logLikelihoods, weight, mostNats);
   const changed = !isAlike(pair.above, before);
   if (changed) tell(pair, at);
   for (const channel of concerns) {
@@ -169,7 +169,18 @@ function add(
   }
 }
 
+/** Does this speak only against what stands at its floor already? That is most of what comes once the clamps are proven. */
+function isKnown({ above }: ClampPair, logLikelihoods: readonly number[]): boolean {
+  let best = Number.NEGATIVE_INFINITY;
+  for (const log of logLikelihoods) best = Math.max(best, log);
+  for (let h = 0; h < above.length; h++) {
+    if (above[h] !== 0 && logLikelihoods[h] !== best) return false;
+  }
+  return true;
+}
+
 function isAlike(values: readonly number[], others: readonly number[]): boolean {
+  if (values === others) return true;
   for (let i = 0; i < values.length; i++) if (values[i] !== others[i]) return false;
   return true;
 }

@@ -240,12 +240,7 @@ function isEven({ lowW, highW }: Range): boolean {
 }
 
 /** Have the channels been where they are since then? */
-function isStill(
-  window: MeterWindow,
-  sinceMs: number,
-  { inlets }: Site,
-  shownW: readonly number[],
-): boolean {
+function isStill(window: MeterWindow, sinceMs: number, { inlets }: Site, shownW: readonly number[]): boolean {
   for (let i = 0; i < inlets.length; i++) {
     const levelW = shownW[i] ?? 0;
     const apartW = ZERO_ERROR_W + STILL_SHARE * Math.abs(levelW);

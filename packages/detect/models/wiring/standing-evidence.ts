@@ -115,7 +115,8 @@ export function learnFromStanding(
   }
   standing.readings += 1;
   if (!reading.gridPresent) standing.isVoid = true;
-  const [first, second] = standing.legs;
+  const first = standing.legs[0];
+  const second = standing.legs[1];
   if (first === undefined || second === undefined) return;
   if (!reading.l1Busy) count(first, reading.l1W, reading.l2Busy);
   if (!reading.l2Busy) count(second, reading.l2W, reading.l1Busy);

@@ -157,7 +157,8 @@ function isThroughNeutral({ fellV, liftedV, moreV2 }: UnseenLoads): boolean {
 /** The one channel that shows nothing while the other does; while both do, the one that did before. */
 function silentChannel({ l1W, l2W }: MeterReading, before: number | null): number | null {
   if (l1W === null || l2W === null) return before;
-  const [first, second] = [Math.abs(l1W) <= NO_SIGNAL_W, Math.abs(l2W) <= NO_SIGNAL_W];
+  const first = Math.abs(l1W) <= NO_SIGNAL_W;
+  const second = Math.abs(l2W) <= NO_SIGNAL_W;
   if (first && second) return before;
   if (first) return 0;
   return second ? 1 : null;
@@ -178,15 +179,21 @@ function push(rows: Rows, silent: number, before: MeterReading, now: MeterReadin
 /** Mean of a column after the change less the mean before. */
 function change(rows: Rows, column: 1 | 2 | 3): number {
   let sum = 0;
-  rows.forEach((row, i) => {
-    sum += i < SIDE ? -row[column] : row[column];
-  });
+  for (let i = 0; i < rows.length; i++) {
+    const value = rows[i]?.[column] ?? 0;
+    sum += i < SIDE ? -value : value;
+  }
   return sum / SIDE;
 }
 
 function rangeOf(rows: Rows): number {
-  const watts = rows.map(([, , , otherW]) => otherW);
-  return Math.max(...watts) - Math.min(...watts);
+  let leastW = Number.POSITIVE_INFINITY;
+  let mostW = Number.NEGATIVE_INFINITY;
+  for (const row of rows) {
+    leastW = Math.min(leastW, row[3]);
+    mostW = Math.max(mostW, row[3]);
+  }
+  return mostW - leastW;
 }
 
 function thousandth(volts: number): number {

@@ -88,7 +88,8 @@ export function learnFromVoltage(
   if (isFrozen(before, now)) return;
   const channel: 0 | 1 = Math.abs(l1W) > Math.abs(l2W) ? 0 : 1;
   const theirs = channel === 0 ? 1 : 0;
-  const [own, other] = channel === 0 ? [l1W, l2W] : [l2W, l1W];
+  const own = channel === 0 ? l1W : l2W;
+  const other = channel === 0 ? l2W : l1W;
   if (Math.abs(own) < LEAST_STEP_W || Math.abs(other) > ALONE * Math.abs(own)) return;
   const volts = channel === 0 ? now.l1V : now.l2V;
   if (volts < LEAST_VOLTS) return;
@@ -134,20 +135,20 @@ function learnFromLoad(
   now: MeterReading,
 ): void {
   const spreadV = Math.hypot(2 * noiseOf(voltages), SLOPE_SPREAD * expectedV);
-  const explains = (dropV: number) => logDensity(droppedV - dropV, spreadV);
+  const right = logDensity(droppedV - expectedV, spreadV);
+  const reversed = logDensity(droppedV + expectedV, spreadV);
   const other = 1 - channel;
   // A dead clamp on the other leg hides the other half of a 240 V load, which the voltage does not answer to.
   const otherSilent = isSilent(before, other) && isSilent(now, other);
   learn(pair, 'voltage', now.at, WEIGHT, otherSilent ? [channel, other] : [channel], (of, _, state) => {
     if (of !== channel) return 0;
-    return state === 'reversed' ? explains(-expectedV) : explains(expectedV);
+    return state === 'reversed' ? reversed : right;
   });
   if (!otherSilent) return;
-  const hidden = Math.log(
-    HIDDEN_SHARE * Math.exp(explains(0)) + (1 - HIDDEN_SHARE) * Math.exp(explains(expectedV)),
-  );
+  const none = logDensity(droppedV, spreadV);
+  const hidden = Math.log(HIDDEN_SHARE * Math.exp(none) + (1 - HIDDEN_SHARE) * Math.exp(right));
   learn(pair, 'voltage', now.at, WEIGHT, [other], (of, _, state) =>
-    of === other && state === 'dead' ? hidden - explains(expectedV) : 0,
+    of === other && state === 'dead' ? hidden - right : 0,
   );
 }
 
