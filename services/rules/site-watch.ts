@@ -73,7 +73,9 @@ export function watchSite(options: WatchOptions): SiteWatch {
   const engine = startEngine(site, saved?.engine);
   const sequence: Sequence = startSequence(site, saved?.sequence);
   const known = alertsOf(site, alerts);
-  if (saved === undefined || isChanged) for (const alert of known) engine.step(alert);
+  // A changed site is told those as well that no longer concern it.
+  const untold = isChanged ? alerts : saved === undefined ? known : [];
+  for (const alert of untold) engine.step(alert);
 
   function run(release: ReturnType<Sequence['pulse']>): readonly Found[] {
     let found: Found[] | undefined;

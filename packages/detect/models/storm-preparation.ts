@@ -5,9 +5,11 @@ import {
   alertsInForce,
   areaMeetsSite,
   type CapAlert,
-  type CapInfo,
+  type CapReference,
   callsForCharging,
+  MESSAGE_TYPES,
   openPreparations,
+  STATUSES,
 } from '@afterwatt/storm';
 import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
@@ -16,8 +18,8 @@ import type { Model } from '../site-view.ts';
 
 /** Messages kept: one storm's alert with its updates, or a few storms at once. */
 const KEPT_MESSAGES = 6;
-/** Infos kept of a message: the events it speaks of, and their translations. */
-const KEPT_INFOS = 2;
+/** Events kept of a message, which it may speak of in several languages. */
+const KEPT_EVENTS = 2;
 const KEPT_CHARACTERS = 80;
 const DAY_MS = 24 * 3_600_000;
 
@@ -32,8 +34,49 @@ const openSchema = z.object({
   untilMs: z.number(),
 });
 
+const referenceSchema = z.object({ sender: z.string(), identifier: z.string(), sentMs: z.number() });
+
+const keptSchema = referenceSchema.extend({
+  status: z.enum(STATUSES),
+  messageType: z.enum(MESSAGE_TYPES),
+  references: z.array(referenceSchema),
+  events: z.array(
+    z.object({ event: z.string(), onsetMs: z.number().nullable(), expiresMs: z.number().nullable() }),
+  ),
+});
+type Kept = z.infer<typeof keptSchema>;
+
+/** What nothing here rests on. That its events call for charging at this site was judged when it was kept. */
+const NOT_KEPT = {
+  source: null,
+  scope: 'Public',
+  restriction: null,
+  addresses: null,
+  codes: [],
+  note: null,
+  incidents: null,
+} as const;
+const NOT_KEPT_OF_EVENT = {
+  language: '',
+  categories: ['Other'],
+  responseTypes: ['Prepare'],
+  urgency: 'Expected',
+  severity: 'Severe',
+  certainty: 'Likely',
+  audience: null,
+  eventCodes: [],
+  effectiveMs: null,
+  senderName: null,
+  headline: null,
+  description: null,
+  instruction: null,
+  web: null,
+  contact: null,
+  parameters: [],
+} as const;
+
 const schema = z.object({
-  messages: z.array(z.custom<CapAlert>((value) => typeof value === 'object' && value !== null)),
+  messages: z.array(keptSchema),
   open: openSchema.nullable(),
   /** Until when an alert explains that a battery keeps its charge: a storm goes on after its onset; 0 = none. */
   inForceUntilMs: z.number(),
@@ -50,15 +93,13 @@ export const stormModel: Model<StormState> = {
   observe(state, event, view) {
     const { site, nowMs } = view;
     if (event.kind === 'storm') {
-      const others = state.messages.filter((message) => !isSame(message, event.alert));
-      state.messages = [...others, slim(event.alert, site)]
-        .sort((a, b) => a.sentMs - b.sentMs)
-        .slice(-KEPT_MESSAGES);
+      state.messages = withMessage(state.messages, keep(event.alert, site));
     } else if (!isDue(state, event, nowMs)) {
       return;
     }
-    const inForce = alertsInForce(state.messages, nowMs);
-    state.open = openAt(state, site, nowMs);
+    const alerts = state.messages.map((message) => asAlert(message, site));
+    const inForce = alertsInForce(alerts, nowMs);
+    state.open = openAt(alerts, state.open, site, nowMs);
     state.inForceUntilMs = site.storm.enabled ? lastEndMs(inForce, nowMs) : 0;
     // A backlog is behind the alerts: what is still to be sent, in its time, opens then.
     const nextSentMs = state.messages.find(({ sentMs }) => sentMs > nowMs)?.sentMs ?? null;
@@ -77,7 +118,7 @@ function isDue({ messages, changeMs }: StormState, { kind }: SiteEvent, nowMs: n
   return kind === 'tick' || (changeMs !== null && nowMs >= changeMs);
 }
 
-function isSame(a: CapAlert, b: CapAlert): boolean {
+function isSame(a: CapReference, b: CapReference): boolean {
   return a.sender === b.sender && a.identifier === b.identifier && a.sentMs === b.sentMs;
 }
 
@@ -86,36 +127,46 @@ function lastEndMs(inForce: readonly CapAlert[], nowMs: number): number {
   return Math.max(0, ...infos.map(({ onsetMs, expiresMs }) => expiresMs ?? (onsetMs ?? nowMs) + DAY_MS));
 }
 
-function openAt(state: StormState, site: Site, nowMs: number): OpenPreparation | null {
+function openAt(
+  alerts: readonly CapAlert[],
+  before: OpenPreparation | null,
+  site: Site,
+  nowMs: number,
+): OpenPreparation | null {
   if (!site.storm.enabled || site.location === null) return null;
-  const next = openPreparations(state.messages, site.location, nowMs)[0];
+  const next = openPreparations(alerts, site.location, nowMs)[0];
   if (next === undefined) return null;
   const { info, sinceMs, onsetMs, untilMs } = next;
-  return { event: info.event, sinceMs, knownMs: state.open?.knownMs ?? nowMs, onsetMs, untilMs };
+  return { event: info.event, sinceMs, knownMs: before?.knownMs ?? nowMs, onsetMs, untilMs };
 }
 
-/** Without what only people read; the area, which is long and met already, becomes the site itself. */
-function slim(alert: CapAlert, site: Site): CapAlert {
-  const { location } = site;
-  const infos = alert.infos
+/** In the order they were sent, each once: a message may be told again when the site is registered otherwise. */
+function withMessage(messages: readonly Kept[], message: Kept): Kept[] {
+  const others = messages.filter((other) => !isSame(other, message));
+  const changes = message.references.some((earlier) => others.some((other) => isSame(other, earlier)));
+  if (message.events.length === 0 && !changes) return others;
+  return [...others, message].sort((a, b) => a.sentMs - b.sentMs).slice(-KEPT_MESSAGES);
+}
+
+/** What of a message decides: whom it names, and when each of its events that call for charging here is expected. */
+function keep(alert: CapAlert, { location }: Site): Kept {
+  const { sender, identifier, sentMs, status, messageType, references, infos } = alert;
+  const events = infos
     .filter((info) => location !== null && callsForCharging(info) && areaMeetsSite(info.areas, location))
-    .slice(0, KEPT_INFOS);
-  return { ...alert, note: null, addresses: null, infos: infos.map((info) => slimInfo(info, site)) };
+    .slice(0, KEPT_EVENTS)
+    .map(({ event, onsetMs, expiresMs }) => ({ event: event.slice(0, KEPT_CHARACTERS), onsetMs, expiresMs }));
+  const kept = references.slice(-KEPT_MESSAGES);
+  return { sender, identifier, sentMs, status, messageType, references: kept, events };
 }
 
-function slimInfo(info: CapInfo, { location }: Site): CapInfo {
+/** As a message again; its area, which is long and met already, becomes the site itself. */
+function asAlert({ events, ...message }: Kept, { location }: Site): CapAlert {
   const circles =
     location === null ? [] : [{ center: { lat: location.lat, lon: location.lon }, radiusKm: 0 }];
+  const areas = [{ description: '', polygons: [], circles, geocodes: [] }];
   return {
-    ...info,
-    event: info.event.slice(0, KEPT_CHARACTERS),
-    headline: null,
-    description: null,
-    instruction: null,
-    web: null,
-    contact: null,
-    parameters: [],
-    eventCodes: [],
-    areas: [{ description: '', polygons: [], circles, geocodes: [] }],
+    ...message,
+    ...NOT_KEPT,
+    infos: events.map((event) => ({ ...NOT_KEPT_OF_EVENT, ...event, areas })),
   };
 }
