@@ -19,9 +19,9 @@ const DEFAULT_COARSE_PERIOD_S = 60;
 
 export interface Device {
   /** When it measures next, true time. */
-  nextMs(): number;
-  /** Measures, and hands over what reaches the broker now. */
-  measure(world: World): readonly Packet[];
+  readonly nextMs: number;
+  /** Measures, and adds to `arriving` what reaches the broker now. */
+  measure(world: World, arriving: Packet[]): void;
 }
 
 /** @param index 0 for the meter, n for the nth battery */
@@ -44,7 +44,6 @@ export function startDevice(
   const countsFromZero = random.chance(0.5);
   const link = startRadioLink(seed, id);
 
-  let nextMs = sampleFrom(scenario.fromMs);
   let phase: 'new' | 'running' | 'silent' = 'new';
   let silentSinceMs = 0;
   let willSent = false;
@@ -55,8 +54,10 @@ export function startDevice(
   let selfTests: DeviceConditions['selfTest'] = 'passes';
   let selfTestDueMs = Number.POSITIVE_INFINITY;
   let lastSelfTest: StateBody['selfTest'];
-  let rssiWander = 0;
   let frozen: { readonly field: string; readonly value: unknown } | undefined;
+  // Numbers that change with every reading stand in objects: V8 keeps those of a closure in a new box each time.
+  const device = { nextMs: sampleFrom(scenario.fromMs), measure };
+  const rssi = { wanderDb: 0 };
 
   /** The first sample at or after an instant. */
   function sampleFrom(atMs: number): number {
@@ -65,46 +66,45 @@ export function startDevice(
     return atMs < coarseUntilMs && next >= coarseUntilMs ? sampleFrom(coarseUntilMs) : next;
   }
 
-  function measure(world: World): readonly Packet[] {
+  function measure(world: World, arriving: Packet[]): void {
     const { atMs } = world;
-    nextMs = sampleFrom(atMs + 1);
+    device.nextMs = sampleFrom(atMs + 1);
     const conditions = world.conditions.devices[index];
     if (conditions === undefined) throw new RangeError(`no device ${index}`);
-    if (conditions.silent) return keepSilent(atMs, conditions);
-    const packets: Packet[] = [];
-    if (phase !== 'running') connect(atMs, conditions, packets);
-    if (isUpdating(atMs, conditions, packets)) return packets;
-    testItself(atMs, conditions, packets);
-    if (link.isBack(atMs)) packets.push(statePacket(atMs, conditions));
-    const arriving = link.send(readingPacket(world, conditions), conditions.lossRate);
-    if (packets.length === 0) return arriving;
-    packets.push(...arriving);
-    return packets;
+    if (conditions.silent) {
+      keepSilent(atMs, conditions, arriving);
+      return;
+    }
+    if (phase !== 'running') connect(atMs, conditions, arriving);
+    if (isUpdating(atMs, conditions, arriving)) return;
+    testItself(atMs, conditions, arriving);
+    if (link.isBack(atMs)) arriving.push(statePacket(atMs, conditions));
+    link.send(readingPacket(world, conditions), conditions.lossRate, arriving);
   }
 
-  function keepSilent(atMs: number, { lastWill }: DeviceConditions): readonly Packet[] {
+  function keepSilent(atMs: number, { lastWill }: DeviceConditions, arriving: Packet[]): void {
     if (phase !== 'silent') {
       phase = 'silent';
       silentSinceMs = atMs;
       willSent = false;
       link.forget();
     }
-    if (!lastWill || willSent || atMs - silentSinceMs < LAST_WILL_AFTER_MS) return [];
+    if (!lastWill || willSent || atMs - silentSinceMs < LAST_WILL_AFTER_MS) return;
     willSent = true;
-    return [{ kind: 'state', at: atMs, device: id, state: { online: false } }];
+    arriving.push({ kind: 'state', at: atMs, device: id, state: { online: false } });
   }
 
-  function connect(atMs: number, conditions: DeviceConditions, packets: Packet[]): void {
+  function connect(atMs: number, conditions: DeviceConditions, arriving: Packet[]): void {
     if (phase === 'new') {
       selfTests = conditions.selfTest;
       if (selfTests !== 'is not made') selfTestDueMs = atMs + random.between(1, 20) * MINUTE_MS;
     }
     phase = 'running';
-    packets.push(statePacket(atMs, conditions));
+    arriving.push(statePacket(atMs, conditions));
   }
 
   /** New firmware comes now and then, and where self-tests cease to pass: nothing is measured while it is written. */
-  function isUpdating(atMs: number, conditions: DeviceConditions, packets: Packet[]): boolean {
+  function isUpdating(atMs: number, conditions: DeviceConditions, arriving: Packet[]): boolean {
     const today = Math.floor(atMs / DAY_MS);
     if (today !== day) {
       day = today;
@@ -123,13 +123,13 @@ export function startDevice(
     if (countsFromZero) seq = 0;
     selfTestDueMs =
       selfTests === 'is not made' ? Number.POSITIVE_INFINITY : atMs + random.between(2, 15) * MINUTE_MS;
-    packets.push(statePacket(atMs, conditions));
+    arriving.push(statePacket(atMs, conditions));
     return false;
   }
 
   /** Soon after its start and after new firmware, and then daily while it passes. */
-  function testItself(atMs: number, conditions: DeviceConditions, packets: Packet[]): void {
-    const isDaily = selfTests === 'passes' && sinceDaily(atMs) < nextMs - atMs;
+  function testItself(atMs: number, conditions: DeviceConditions, arriving: Packet[]): void {
+    const isDaily = selfTests === 'passes' && sinceDaily(atMs) < device.nextMs - atMs;
     if (atMs < selfTestDueMs && !isDaily) return;
     selfTestDueMs = Number.POSITIVE_INFINITY;
     const at = clockText(atMs, conditions);
@@ -137,7 +137,7 @@ export function startDevice(
       selfTests === 'passes'
         ? { at, passed: true }
         : { at, passed: false, detail: 'relay did not open in time' };
-    packets.push(statePacket(atMs, conditions));
+    arriving.push(statePacket(atMs, conditions));
   }
 
   function statePacket(atMs: number, conditions: DeviceConditions): Packet {
@@ -153,9 +153,9 @@ export function startDevice(
   function readingPacket(world: World, conditions: DeviceConditions): Packet {
     const { atMs } = world;
     const reading = instrument(world, clockMs(atMs, conditions));
-    rssiWander = 0.98 * rssiWander + 0.35 * random.normal();
+    rssi.wanderDb = 0.98 * rssi.wanderDb + 0.35 * random.normal();
     const medianDbm = Math.min(usualRssiDbm, conditions.rssiMedianDbm ?? 0);
-    reading.rssiDbm = Math.round(medianDbm + rssiWander + random.normal());
+    reading.rssiDbm = Math.round(medianDbm + rssi.wanderDb + random.normal());
     reading.seq = seq;
     reading.periodS = atMs < coarseUntilMs ? coarseS : periodS;
     seq += 1;
@@ -183,7 +183,7 @@ export function startDevice(
     return new Date(clockMs(atMs, conditions)).toISOString();
   }
 
-  return { nextMs: () => nextMs, measure };
+  return device;
 }
 
 function updateOfDay(seed: string, device: string, day: number): Span | undefined {

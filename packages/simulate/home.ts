@@ -19,7 +19,9 @@ const RUN_IN_STEP_MS = 60_000;
  */
 export function simulateHome(scenario: HomeScenario): HomeSimulation {
   const { site, faults = [] } = scenario;
-  const watched = faults.map((spec): Watched => ({ spec, truths: truthsOf(spec, site), showsSinceMs: null }));
+  const watched = faults.map((spec): Watched => {
+    return { spec, truths: truthsOf(spec, site), showsSinceMs: null, isShown: false };
+  });
   const alerts = [
     ...(scenario.alerts ?? []),
     ...faults.flatMap((spec) => FAULTS[spec.name].alert?.(spec) ?? []),
@@ -29,7 +31,10 @@ export function simulateHome(scenario: HomeScenario): HomeSimulation {
     ...faults.flatMap((spec) => FAULTS[spec.name].outage?.(spec) ?? []),
   ];
 
-  function* run(): Generator<Packet, void, undefined> {
+  let running: Running | undefined;
+  const arriving: Packet[] = [];
+
+  function start(): Running {
     const startMs = scenario.fromMs - RUN_IN_MS;
     const conditionsAt = conditionsUnder(faults, site);
     const advance = startWorld({ site, seed: scenario.seed, startMs, alerts, outages, conditionsAt });
@@ -40,17 +45,38 @@ export function simulateHome(scenario: HomeScenario): HomeSimulation {
         startDevice(scenario, index + 1, startBatteryInstrument(scenario.seed, site, index)),
       ),
     ];
-    for (;;) {
-      const device = earliest(devices);
-      const atMs = device.nextMs();
-      if (atMs >= scenario.toMs) return;
-      const world = advance(atMs);
-      for (const one of watched) noteShown(world, one);
-      for (const packet of device.measure(world)) yield packet;
-    }
+    return { advance, devices };
   }
 
-  return { truths: watched.flatMap(({ truths }) => truths), alerts, outages, [Symbol.iterator]: run };
+  function nextPacket(): Packet | undefined {
+    running ??= start();
+    const { advance, devices } = running;
+    while (arriving.length === 0) {
+      const device = earliest(devices);
+      if (device.nextMs >= scenario.toMs) return undefined;
+      const world = advance(device.nextMs);
+      for (const one of watched) if (!one.isShown) noteShown(world, one);
+      device.measure(world, arriving);
+    }
+    return arriving.shift();
+  }
+
+  function* packets(): Generator<Packet, void, undefined> {
+    for (let packet = nextPacket(); packet !== undefined; packet = nextPacket()) yield packet;
+  }
+
+  return {
+    truths: watched.flatMap(({ truths }) => truths),
+    alerts,
+    outages,
+    nextPacket,
+    [Symbol.iterator]: packets,
+  };
+}
+
+interface Running {
+  readonly advance: (atMs: number) => World;
+  readonly devices: readonly Device[];
 }
 
 interface Watched {
@@ -58,12 +84,12 @@ interface Watched {
   readonly truths: readonly Truth[];
   /** Since when the fault shows without a break; null while it does not. */
   showsSinceMs: number | null;
+  isShown: boolean;
 }
 
 function noteShown(world: World, watched: Watched): void {
   const { spec, truths } = watched;
   if (world.atMs < spec.onsetMs || (spec.endMs !== null && world.atMs >= spec.endMs)) return;
-  if (truths.every((truth) => truth.shownMs !== null)) return;
   const { shows, showsForMs = 0 } = FAULTS[spec.name];
   if (!shows(world, spec)) {
     watched.showsSinceMs = null;
@@ -71,12 +97,13 @@ function noteShown(world: World, watched: Watched): void {
   }
   watched.showsSinceMs ??= world.atMs;
   if (world.atMs - watched.showsSinceMs < showsForMs) return;
-  for (const truth of truths) truth.shownMs ??= watched.showsSinceMs;
+  for (const truth of truths) truth.shownMs = watched.showsSinceMs;
+  watched.isShown = true;
 }
 
 function earliest(devices: readonly Device[]): Device {
   let first = devices[0];
-  for (const device of devices) if (first === undefined || device.nextMs() < first.nextMs()) first = device;
+  for (const device of devices) if (first === undefined || device.nextMs < first.nextMs) first = device;
   if (first === undefined) throw new Error('a home has a meter at least');
   return first;
 }

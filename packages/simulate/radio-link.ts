@@ -15,8 +15,8 @@ const DROP_MS = { shortest: 8000, longest: 80_000 };
 export interface RadioLink {
   /** Whether the link was down for a while and is up again: the device connects anew. */
   isBack(atMs: number): boolean;
-  /** What reaches the broker when this is sent. */
-  send(packet: Packet, lossRate: number): readonly Packet[];
+  /** Sends, and adds to `arriving` what reaches the broker now. */
+  send(packet: Packet, lossRate: number, arriving: Packet[]): void;
   /** The device is off: what was held is gone. */
   forget(): void;
 }
@@ -39,26 +39,24 @@ export function startRadioLink(seed: string, device: string): RadioLink {
 
   return {
     isBack: (atMs) => held.length > 0 && !isDown(atMs),
-    send(packet, lossRate) {
-      if (random.chance(LOSS_RATE + lossRate)) return [];
+    send(packet, lossRate, arriving) {
+      if (random.chance(LOSS_RATE + lossRate)) return;
       if (isDown(packet.at)) {
         held.push(packet);
-        return [];
+        return;
       }
-      const arriving: Packet[] = [];
       if (held.length > 0) {
         for (const late of held) arriving.push({ ...late, at: packet.at });
         held = [];
       }
       if (overtaken === undefined && random.chance(SWAP_RATE)) {
         overtaken = packet;
-        return arriving;
+        return;
       }
       arriving.push(packet);
       if (overtaken !== undefined) arriving.push({ ...overtaken, at: packet.at });
       overtaken = undefined;
       if (random.chance(DOUBLE_RATE)) arriving.push(packet);
-      return arriving;
     },
     forget() {
       held = [];

@@ -77,10 +77,12 @@ export interface Truth extends KindAndSubject {
   readonly fair: readonly KindAndSubject[];
 }
 
-/** A home at work. Iterating it makes time pass; it can be iterated once. */
+/** A home at work. Asking for packets makes time pass; as an iterable it gives what was not asked for before. */
 export interface HomeSimulation extends Iterable<Packet> {
   readonly truths: readonly Truth[];
   /** The scenario's alerts and those that its storm faults need: the detectors must be told them too. */
   readonly alerts: readonly SiteAlert[];
   readonly outages: readonly Span[];
+  /** The next to reach the broker; undefined when the time is up. */
+  nextPacket(): Packet | undefined;
 }

@@ -4,19 +4,24 @@ import { describe, expect, it } from 'vitest';
 import { aSite } from '../a-site.fixture.ts';
 import { simulateHome } from '../home.ts';
 import { randomStream } from '../random.ts';
-import { commits, stormMessages } from './deliver.ts';
+import { type Commit, type Delivery, startDelivery, stormMessages } from './deliver.ts';
 
 const FROM_MS = Date.parse('2026-03-02T19:00:00Z');
 const TO_MS = FROM_MS + 30 * 60_000;
-const packets = () => [...simulateHome({ site: aSite(), seed: 'test', fromMs: FROM_MS, toMs: TO_MS })];
-const deliver = (toMs = TO_MS) => [
-  ...commits({ packets: packets(), storms: [], random: randomStream('test'), fromMs: FROM_MS, toMs }),
-];
+const home = () => simulateHome({ site: aSite(), seed: 'test', fromMs: FROM_MS, toMs: TO_MS });
+
+function deliver({ toMs = TO_MS, storms = [] }: Partial<Pick<Delivery, 'toMs' | 'storms'>> = {}): Commit[] {
+  const random = randomStream('test');
+  const nextCommit = startDelivery({ home: home(), storms, random, fromMs: FROM_MS, toMs });
+  const all: Commit[] = [];
+  for (let commit = nextCommit(); commit !== undefined; commit = nextCommit()) all.push(commit);
+  return all;
+}
 
 describe('delivery', () => {
   it('brings every reading once, within seconds, not always in order', () => {
-    const sent = packets().flatMap((packet) => (packet.kind === 'reading' ? [packet.reading] : []));
-    const came = deliver(TO_MS + 60_000).flatMap(({ readings }) => readings);
+    const sent = [...home()].flatMap((packet) => (packet.kind === 'reading' ? [packet.reading] : []));
+    const came = deliver({ toMs: TO_MS + 60_000 }).flatMap(({ readings }) => readings);
     expect(came).toHaveLength(sent.length);
     const byTime = (list: typeof came) => list.map(({ device, at }) => `${at} ${device}`).sort();
     expect(byTime(came)).toEqual(byTime(sent));
@@ -24,7 +29,7 @@ describe('delivery', () => {
   });
 
   it('tells the time every 5 s, also after the last reading', () => {
-    const pulses = deliver(TO_MS + 600_000).filter(({ isPulse }) => isPulse);
+    const pulses = deliver({ toMs: TO_MS + 600_000 }).filter(({ isPulse }) => isPulse);
     expect(pulses.map(({ atMs }, i) => atMs - (pulses[i - 1]?.atMs ?? atMs - 5000))).toEqual(
       pulses.map(() => 5000),
     );
@@ -38,10 +43,7 @@ describe('delivery', () => {
       expiresMs: FROM_MS + 50_000_000,
     };
     const storms = stormMessages([alert], aSite());
-    const random = randomStream('test');
-    const told = [...commits({ packets: packets(), storms, random, fromMs: FROM_MS, toMs: TO_MS })].filter(
-      ({ others }) => others.some(({ kind }) => kind === 'storm'),
-    );
+    const told = deliver({ storms }).filter(({ others }) => others.some(({ kind }) => kind === 'storm'));
     expect(told.map(({ atMs }) => atMs)).toEqual([alert.sentMs]);
   });
 });

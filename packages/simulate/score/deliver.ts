@@ -5,7 +5,7 @@ import type { DeviceState, SiteEvent, StormMessage } from '@afterwatt/detect';
 import { parseCap } from '@afterwatt/storm';
 import type { Reading, Site } from '@afterwatt/wire';
 import type { RandomStream } from '../random.ts';
-import type { Packet, SiteAlert } from '../scenario.ts';
+import type { HomeSimulation, Packet, SiteAlert } from '../scenario.ts';
 import { capAlertXml } from '../storm-alert.ts';
 
 const COMMIT_EVERY_MS = 1000;
@@ -30,7 +30,7 @@ const NONE: readonly never[] = [];
 const NEVER = Number.POSITIVE_INFINITY;
 
 export interface Delivery {
-  readonly packets: Iterable<Packet>;
+  readonly home: Pick<HomeSimulation, 'nextPacket'>;
   /** Sorted by `at`. */
   readonly storms: readonly StormMessage[];
   readonly random: RandomStream;
@@ -38,49 +38,74 @@ export interface Delivery {
   readonly toMs: number;
 }
 
-/** Every commit from `fromMs` to `toMs`: the ingest's clock goes on when nothing comes. */
-export function* commits(delivery: Delivery): Generator<Commit, void, undefined> {
-  const { packets, storms, random, fromMs, toMs } = delivery;
-  let onTheirWay: OnItsWay[] = [];
-  let earliestMs = NEVER;
+/**
+ * Every commit from `fromMs` to `toMs`, one at each call, then undefined: the ingest's clock goes on when nothing
+ * comes.
+ */
+export function startDelivery(delivery: Delivery): () => Commit | undefined {
+  const { home, storms, random, fromMs, toMs } = delivery;
+  const onTheirWay: OnItsWay[] = [];
   let stormsTold = 0;
-  let pulseMs = Math.ceil(fromMs / PULSE_EVERY_MS) * PULSE_EVERY_MS;
+  let packet = home.nextPacket();
+  const due = { earliestMs: NEVER, pulseMs: Math.ceil(fromMs / PULSE_EVERY_MS) * PULSE_EVERY_MS };
 
   /** When there is something to commit next: commits are made on whole seconds. */
   function dueMs(): number {
-    const nextMs = Math.min(earliestMs, storms[stormsTold]?.at ?? NEVER, pulseMs);
-    return Math.ceil(nextMs / COMMIT_EVERY_MS) * COMMIT_EVERY_MS;
+    const stormMs = stormsTold < storms.length ? (storms[stormsTold]?.at ?? NEVER) : NEVER;
+    return Math.ceil(Math.min(due.earliestMs, stormMs, due.pulseMs) / COMMIT_EVERY_MS) * COMMIT_EVERY_MS;
+  }
+
+  function send(sent: Packet): void {
+    const arrivesMs = sent.at + Math.min(DELAY_MS.most, random.exponential(DELAY_MS.usual));
+    onTheirWay.push({ arrivesMs, packet: sent });
+    due.earliestMs = Math.min(due.earliestMs, arrivesMs);
   }
 
   function commit(atMs: number): Commit {
-    const isPulse = atMs === pulseMs;
-    if (isPulse) pulseMs += PULSE_EVERY_MS;
-    const storm = storms[stormsTold];
-    const hasStorm = storm !== undefined && storm.at <= atMs;
-    if (hasStorm) stormsTold += 1;
-    if (earliestMs > atMs) return { atMs, readings: NONE, others: hasStorm ? [storm] : NONE, isPulse };
-    const readings: Reading[] = [];
-    const others: SiteEvent[] = hasStorm ? [storm] : [];
-    const stillOnTheirWay: OnItsWay[] = [];
-    earliestMs = NEVER;
-    for (const one of onTheirWay) {
-      if (one.arrivesMs > atMs) {
-        stillOnTheirWay.push(one);
-        earliestMs = Math.min(earliestMs, one.arrivesMs);
-      } else if (one.packet.kind === 'reading') readings.push(one.packet.reading);
-      else others.push(stateEvent(one.packet, atMs));
+    const isPulse = atMs === due.pulseMs;
+    if (isPulse) due.pulseMs += PULSE_EVERY_MS;
+    let readings: Reading[] | undefined;
+    let others: SiteEvent[] | undefined;
+    const storm = stormsTold < storms.length ? storms[stormsTold] : undefined;
+    if (storm !== undefined && storm.at <= atMs) {
+      stormsTold += 1;
+      others = [storm];
     }
-    onTheirWay = stillOnTheirWay;
-    return { atMs, readings, others, isPulse };
+    if (due.earliestMs <= atMs) {
+      let left = 0;
+      due.earliestMs = NEVER;
+      for (let index = 0; index < onTheirWay.length; index += 1) {
+        const one = onTheirWay[index];
+        if (one === undefined) break;
+        if (one.arrivesMs > atMs) {
+          onTheirWay[left] = one;
+          left += 1;
+          due.earliestMs = Math.min(due.earliestMs, one.arrivesMs);
+        } else if (one.packet.kind === 'state') {
+          others = added(others, stateEvent(one.packet, atMs));
+        } else readings = added(readings, one.packet.reading);
+      }
+      while (onTheirWay.length > left) onTheirWay.pop();
+    }
+    return { atMs, readings: readings ?? NONE, others: others ?? NONE, isPulse };
   }
 
-  for (const packet of packets) {
-    for (let atMs = dueMs(); atMs <= packet.at; atMs = dueMs()) yield commit(atMs);
-    const arrivesMs = packet.at + Math.min(DELAY_MS.most, random.exponential(DELAY_MS.usual));
-    onTheirWay.push({ arrivesMs, packet });
-    earliestMs = Math.min(earliestMs, arrivesMs);
-  }
-  for (let atMs = dueMs(); atMs <= toMs; atMs = dueMs()) yield commit(atMs);
+  return () => {
+    let atMs = dueMs();
+    while (packet !== undefined && packet.at < atMs) {
+      send(packet);
+      packet = home.nextPacket();
+      atMs = dueMs();
+    }
+    return packet === undefined && atMs > toMs ? undefined : commit(atMs);
+  };
+}
+
+/** Most commits bring one thing: a list of one is small where one that grows is not. */
+function added<T>(list: T[] | undefined, one: T): T[] {
+  if (list === undefined) return [one];
+  list.push(one);
+  return list;
 }
 
 /** @throws Error when our own CAP message is not valid */

@@ -6,7 +6,7 @@ import type { Reading, Site } from '@afterwatt/wire';
 import { simulateHome } from '../home.ts';
 import { randomStream } from '../random.ts';
 import type { Span, Truth } from '../scenario.ts';
-import { commits, stormMessages } from './deliver.ts';
+import { startDelivery, stormMessages } from './deliver.ts';
 import { type Run, WATCHED_ON_MS } from './draw.ts';
 import { isExplainedAway, tells, tooLateMs } from './judge.ts';
 import { type Cleared, endingOf, type ToFollow } from './mended.ts';
@@ -14,7 +14,7 @@ import { STEP_W } from './plans.ts';
 
 const DAY_MS = 86_400_000;
 /** Commits between two looks at the clock, so that looking costs nothing. */
-const BATCH = 2000;
+const BATCH = 200;
 
 export interface Raised {
   readonly kind: Transition['kind'];
@@ -76,7 +76,8 @@ export function runHome({ name, scenario, until }: Run, cpuUs: () => number): Ru
   const steps = firstStepAfter(until.is === 'told' ? until.onsetMs : Number.POSITIVE_INFINITY);
 
   const random = randomStream(name, 'commits');
-  for (const commit of commits({ packets: home, storms, random, fromMs, toMs })) {
+  const nextCommit = startDelivery({ home, storms, random, fromMs, toMs });
+  for (let commit = nextCommit(); commit !== undefined; commit = nextCommit()) {
     atMs = commit.atMs;
     readings += commit.readings.length;
     for (const reading of commit.readings) steps.note(reading);
@@ -182,7 +183,13 @@ function firstStepAfter(fromMs: number) {
   let foundMs: number | null = null;
   return {
     note(reading: Reading): void {
-      if (foundMs !== null || reading.kind !== 'battery' || reading.acW === null) return;
+      if (
+        foundMs !== null ||
+        fromMs === Number.POSITIVE_INFINITY ||
+        reading.kind !== 'battery' ||
+        reading.acW === null
+      )
+        return;
       const before = lastW.get(reading.device);
       lastW.set(reading.device, reading.acW);
       if (before === undefined || reading.at < fromMs) return;
