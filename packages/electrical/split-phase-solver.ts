@@ -55,16 +55,16 @@ export interface SplitPhaseSolution {
   /** In the order of `network.branches`. */
   branches: BranchPoint[];
   iterations: number;
-  /** The leg voltages as phasors, V, source voltage as reference: where the next solving may go on from. */
-  legs: { v1Re: number; v1Im: number; v2Re: number; v2Im: number };
+  /** The leg voltages as phasors, as shares of the source voltage: where the next solving may go on from. */
+  legsPu: { v1Re: number; v1Im: number; v2Re: number; v2Im: number };
 }
 
 export interface SolveOptions {
   /** Ends when the voltages change less than this from one iteration to the next, as a share of source voltage. */
   readonly tolerancePu: number;
   /**
-   * Start from the voltages in `solution`, which must be `solved`, in place of the source's: fewer iterations
-   * where little has changed since.
+   * Start from the shares of the source voltage that reached the panel in `solution`, which must be `solved`, in
+   * place of all of it: one iteration where only the source has changed a little since, few where a load has.
    */
   readonly goesOn: boolean;
 }
@@ -91,8 +91,8 @@ const branchAdmittance: BranchAdmittance = { conductanceS: 0, susceptanceS: 0 };
 export function createSolution(branchCount: number): SplitPhaseSolution {
   const branches: BranchPoint[] = [];
   for (let i = 0; i < branchCount; i++) branches.push({ panel: zeroPoint(), load: zeroPoint() });
-  const legs = { v1Re: 0, v1Im: 0, v2Re: 0, v2Im: 0 };
-  return { l1: zeroPoint(), l2: zeroPoint(), neutralA: 0, branches, iterations: 0, legs };
+  const legsPu = { v1Re: 1, v1Im: 0, v2Re: 1, v2Im: 0 };
+  return { l1: zeroPoint(), l2: zeroPoint(), neutralA: 0, branches, iterations: 0, legsPu };
 }
 
 /**
@@ -106,7 +106,7 @@ export function solveSplitPhase(
   solution: SplitPhaseSolution,
   { tolerancePu, goesOn }: SolveOptions = EXACT,
 ): SolveOutcome {
-  const { sourceV, service, neutral } = network;
+  const { sourceV, service, neutral, branches } = network;
   const zsRe = service.resistanceOhm;
   const zsIm = service.reactanceOhm;
   // Neutral path as a (V1 - V2) + b (Y1 V1 - Y2 V2) = 0, which also holds for an open neutral.
@@ -115,11 +115,11 @@ export function solveSplitPhase(
   const bRe = open ? 1 : zsRe + 2 * neutral.resistanceOhm;
   const bIm = open ? 0 : zsIm + 2 * neutral.reactanceOhm;
 
-  const { legs } = solution;
-  let v1Re = goesOn ? legs.v1Re : sourceV;
-  let v1Im = goesOn ? legs.v1Im : 0;
-  let v2Re = goesOn ? legs.v2Re : sourceV;
-  let v2Im = goesOn ? legs.v2Im : 0;
+  const { legsPu } = solution;
+  let v1Re = goesOn ? sourceV * legsPu.v1Re : sourceV;
+  let v1Im = goesOn ? sourceV * legsPu.v1Im : 0;
+  let v2Re = goesOn ? sourceV * legsPu.v2Re : sourceV;
+  let v2Im = goesOn ? sourceV * legsPu.v2Im : 0;
   for (let iteration = 1; iteration <= MAX_ITERATIONS; iteration++) {
     let y1Re = 0;
     let y1Im = 0;
@@ -127,7 +127,7 @@ export function solveSplitPhase(
     let y2Im = 0;
     let y12Re = 0;
     let y12Im = 0;
-    for (const branch of network.branches) {
+    for (const branch of branches) {
       if (!solveBranchAt(network, branch, v1Re, v1Im, v2Re, v2Im)) return 'no-operating-point';
       switch (branch.across) {
         case 'L1':
@@ -247,11 +247,11 @@ function fillSolution(
   fillPoint(solution.l1, v1Re, v1Im, j1Re, j1Im);
   fillPoint(solution.l2, v2Re, v2Im, j2Re, j2Im);
   solution.neutralA = Math.sqrt((j1Re - j2Re) ** 2 + (j1Im - j2Im) ** 2);
-  const { legs } = solution;
-  legs.v1Re = v1Re;
-  legs.v1Im = v1Im;
-  legs.v2Re = v2Re;
-  legs.v2Im = v2Im;
+  const { legsPu } = solution;
+  legsPu.v1Re = v1Re / network.sourceV;
+  legsPu.v1Im = v1Im / network.sourceV;
+  legsPu.v2Re = v2Re / network.sourceV;
+  legsPu.v2Im = v2Im / network.sourceV;
 }
 
 function fillPoint(point: OperatingPoint, vRe: number, vIm: number, iRe: number, iIm: number): void {

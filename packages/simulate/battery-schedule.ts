@@ -50,6 +50,7 @@ export function startSchedule(
       .filter((season) => [...season.weekday, ...season.weekend].some((s) => s.period === 'super-off-peak'))
       .map((season) => season.name),
   );
+  let judged: { readonly period: PricedPeriod; readonly charges: boolean } | undefined;
   let charging = false;
   let feeding = false;
   let restoring = false;
@@ -97,7 +98,10 @@ export function startSchedule(
 
   /** Where the season has no super off-peak, and on days with one price, the off-peak is the time to charge. */
   function chargesInOffPeak(period: PricedPeriod): boolean {
-    return !withSuperOffPeak.has(period.season) || period.endMs - period.startMs >= 20 * 3_600_000;
+    if (judged?.period === period) return judged.charges;
+    const charges = !withSuperOffPeak.has(period.season) || period.endMs - period.startMs >= 20 * 3_600_000;
+    judged = { period, charges };
+    return charges;
   }
 
   /** Feeds once in an off-peak period, from a high state of charge down by the wrong depth. */

@@ -1,7 +1,7 @@
 // What the meter and the batteries make of the true home: gain errors within their class, noise, rounding, and
 // clamps that may be in the wrong place.
 
-import { type Clamp, clampSign, type Leg, type OperatingPoint } from '@afterwatt/electrical';
+import { clampSign, type OperatingPoint } from '@afterwatt/electrical';
 import {
   type BatteryReading,
   emptyBatteryReading,
@@ -22,18 +22,28 @@ const POWER_NOISE = { share: 0.0015, floorW: 0.7 };
 export type MeterInstrument = (world: World, deviceAtMs: number) => MeterReading;
 export type BatteryInstrument = (world: World, deviceAtMs: number) => BatteryReading;
 
+interface Gains {
+  readonly volt: number;
+  readonly amp: number;
+}
+
 export function startMeter(seed: string, site: Site): MeterInstrument {
   const random = randomStream(seed, site.meter.device, 'gains');
   const noise = randomStream(seed, site.meter.device, 'noise');
   const accuracy = site.meter.accuracyPct / 100;
   // Voltage and current error together stay within the class.
   const gain = (part: number): number => 1 + random.between(-part, part) * accuracy;
-  const voltGain = { L1: gain(0.2), L2: gain(0.2) };
-  const ampGain = { L1: gain(0.7), L2: gain(0.7) };
+  const voltGains = [gain(0.2), gain(0.2)] as const;
+  const ampGains = [gain(0.7), gain(0.7)] as const;
+  const l1Gains = { volt: voltGains[0], amp: ampGains[0] };
+  const l2Gains = { volt: voltGains[1], amp: ampGains[1] };
   const inletGains = [gain(0.7), gain(0.7)] as const;
-  let importWh = random.between(1e5, 2e7);
-  let exportWh = site.service.otherGeneration ? random.between(1e5, 1e7) : random.between(0, 5e4);
-  let lastMs: number | undefined;
+  // Numbers that change with every reading stand in an object: V8 keeps those of a closure in a new box each time.
+  const counted = {
+    importWh: random.between(1e5, 2e7),
+    exportWh: site.service.otherGeneration ? random.between(1e5, 1e7) : random.between(0, 5e4),
+    lastMs: Number.NaN,
+  };
 
   const seen = { volts: 0, amps: 0, watts: 0, vars: 0 };
 
@@ -42,12 +52,12 @@ export function startMeter(seed: string, site: Site): MeterInstrument {
     const { l1, l2, inlets, conditions } = world;
     const { clamps } = conditions;
 
-    readLeg('L1', l1, clamps.l1, clamps.l1.onLeg === 'L1' ? l1 : l2, clamps.l1Gain);
+    readLeg(l1, l1Gains, clamps.l1.onLeg === 'L1' ? l1 : l2, clampSign('L1', clamps.l1) * clamps.l1Gain);
     reading.l1V = seen.volts;
     reading.l1A = seen.amps;
     reading.l1W = seen.watts;
     reading.l1Var = seen.vars;
-    readLeg('L2', l2, clamps.l2, clamps.l2.onLeg === 'L1' ? l1 : l2, clamps.l2Gain);
+    readLeg(l2, l2Gains, clamps.l2.onLeg === 'L1' ? l1 : l2, clampSign('L2', clamps.l2) * clamps.l2Gain);
     reading.l2V = seen.volts;
     reading.l2A = seen.amps;
     reading.l2W = seen.watts;
@@ -63,7 +73,8 @@ export function startMeter(seed: string, site: Site): MeterInstrument {
       const own = inlet.leg === 'L1' ? l1 : l2;
       const gainOfChannel = inletGains[channel] * clamps.inletGain[channel];
       const sign = clampSign(inlet.leg, { onLeg, reversed: clamps.inletReversed[channel] });
-      const perWatt = sign * gainOfChannel * voltGain[inlet.leg] * voltageRatio(own, clamped);
+      const voltGain = inlet.leg === 'L1' ? l1Gains.volt : l2Gains.volt;
+      const perWatt = sign * gainOfChannel * voltGain * voltageRatio(own, clamped);
       const amps = rounded(noisyA(clamped.currentA * gainOfChannel), 100);
       const watts = Math.round(noisyW(clamped.powerW * perWatt));
       if (channel === 0) {
@@ -80,30 +91,24 @@ export function startMeter(seed: string, site: Site): MeterInstrument {
     return reading;
   };
 
-  /** Leaves in `seen` what the channel of a leg shows. */
-  function readLeg(
-    channel: Leg,
-    own: OperatingPoint,
-    clamp: Clamp,
-    clamped: OperatingPoint,
-    clampGain: number,
-  ): void {
-    const gainOfChannel = ampGain[channel] * clampGain;
-    const perWatt =
-      clampSign(channel, clamp) * gainOfChannel * voltGain[channel] * voltageRatio(own, clamped);
-    seen.volts = rounded(read(own.voltageV * voltGain[channel] + noise.normal() * VOLT_NOISE_V), 10);
-    seen.amps = rounded(noisyA(clamped.currentA * gainOfChannel), 100);
+  /** Leaves in `seen` what the channel of a leg shows; `clampGain` is negative where the clamp turns the power. */
+  function readLeg(own: OperatingPoint, gains: Gains, clamped: OperatingPoint, clampGain: number): void {
+    const gainOfChannel = gains.amp * clampGain;
+    const perWatt = gainOfChannel * gains.volt * voltageRatio(own, clamped);
+    seen.volts = rounded(read(own.voltageV * gains.volt + noise.normal() * VOLT_NOISE_V), 10);
+    seen.amps = rounded(noisyA(clamped.currentA * Math.abs(gainOfChannel)), 100);
     seen.watts = Math.round(noisyW(clamped.powerW * perWatt));
     seen.vars = Math.round(noisyW(clamped.reactiveVar * perWatt));
   }
 
   function count(reading: MeterReading, atMs: number): void {
-    const energyWh = (((reading.l1W ?? 0) + (reading.l2W ?? 0)) * (atMs - (lastMs ?? atMs))) / HOUR_MS;
-    lastMs = atMs;
-    if (energyWh > 0) importWh += energyWh;
-    else exportWh -= energyWh;
-    reading.importWh = Math.floor(importWh);
-    reading.exportWh = Math.floor(exportWh);
+    const sinceMs = Number.isNaN(counted.lastMs) ? 0 : atMs - counted.lastMs;
+    const energyWh = (((reading.l1W ?? 0) + (reading.l2W ?? 0)) * sinceMs) / HOUR_MS;
+    counted.lastMs = atMs;
+    if (energyWh > 0) counted.importWh += energyWh;
+    else counted.exportWh -= energyWh;
+    reading.importWh = Math.floor(counted.importWh);
+    reading.exportWh = Math.floor(counted.exportWh);
   }
 
   function noisyA(amps: number): number {

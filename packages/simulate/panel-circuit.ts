@@ -30,8 +30,8 @@ const OHM_PER_KFT: Readonly<Record<SiteInlet['conductorAwg'], number>> = {
 const REACTANCE_OHM_PER_KFT = 0.054;
 /** More than this beyond the healthy neutral, and loads no longer hold their power. */
 const LOOSE_NEUTRAL_OHM = 0.3;
-/** A tenth of a millivolt, far below what a meter shows. */
-const TOLERANCE_PU = 1e-6;
+/** A millivolt, far below what a meter shows; on a healthy service the next iteration would change a hundredth of it. */
+const TOLERANCE_PU = 1e-5;
 const FROM_SOURCE: SolveOptions = { tolerancePu: TOLERANCE_PU, goesOn: false };
 const GOES_ON: SolveOptions = { tolerancePu: TOLERANCE_PU, goesOn: true };
 

@@ -40,7 +40,8 @@ export function startRadioLink(seed: string, device: string): RadioLink {
   return {
     isBack: (atMs) => held.length > 0 && !isDown(atMs),
     send(packet, lossRate, arriving) {
-      if (random.chance(LOSS_RATE + lossRate)) return;
+      const luck = random.uniform();
+      if (luck < LOSS_RATE + lossRate) return;
       if (isDown(packet.at)) {
         held.push(packet);
         return;
@@ -49,14 +50,14 @@ export function startRadioLink(seed: string, device: string): RadioLink {
         for (const late of held) arriving.push({ ...late, at: packet.at });
         held = [];
       }
-      if (overtaken === undefined && random.chance(SWAP_RATE)) {
+      if (overtaken === undefined && luck > 1 - SWAP_RATE) {
         overtaken = packet;
         return;
       }
       arriving.push(packet);
       if (overtaken !== undefined) arriving.push({ ...overtaken, at: packet.at });
       overtaken = undefined;
-      if (random.chance(DOUBLE_RATE)) arriving.push(packet);
+      if (luck > 1 - SWAP_RATE - DOUBLE_RATE && luck <= 1 - SWAP_RATE) arriving.push(packet);
     },
     forget() {
       held = [];

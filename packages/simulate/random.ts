@@ -16,6 +16,7 @@ for (let i = 2; i < LAYERS; i += 1) {
   const wider = edges[i - 1] ?? 0;
   edges[i] = Math.sqrt(-2 * Math.log(AREA / wider + density(wider)));
 }
+const heights = edges.map(density);
 
 export interface RandomStream {
   /** In [0, 1). */
@@ -43,7 +44,7 @@ export function randomStream(seed: string, ...names: readonly (string | number)[
     counter = (counter + 1) | 0;
     a = b ^ (b >>> 9);
     b = (c + (c << 3)) | 0;
-    c = ((c << 21) | (c >>> 11)) + sum;
+    c = (((c << 21) | (c >>> 11)) + sum) | 0;
     return sum >>> 0;
   }
   for (let i = 0; i < 12; i += 1) next(); // sfc32's own seeding does the same, to mix the words
@@ -58,7 +59,8 @@ export function randomStream(seed: string, ...names: readonly (string | number)[
       const inner = edges[layer + 1] ?? 0;
       if (Math.abs(x) < inner) return x;
       if (layer === 0) return x < 0 ? -tail() : tail();
-      const within = density(inner) + uniform() * (density(edges[layer] ?? 0) - density(inner));
+      const top = heights[layer + 1] ?? 1;
+      const within = top + uniform() * ((heights[layer] ?? 0) - top);
       if (within < density(x)) return x;
     }
   }

@@ -10,22 +10,23 @@ export function dayValues(
   knotsADay: number,
   valuesOf: (day: number) => readonly number[],
 ): (atMs: number) => number {
-  const knotMs = DAY_MS / knotsADay;
-  let cachedDay = Number.NaN;
-  let today: readonly number[] = [];
-  let tomorrowFirst = 0;
+  const knotsAMs = knotsADay / DAY_MS;
+  /** Today's, and tomorrow's first. */
+  const knots = new Float64Array(knotsADay + 1);
+  let startMs = Number.NaN;
+
+  function goTo(day: number): void {
+    startMs = day * DAY_MS;
+    knots.set(valuesOf(day));
+    knots[knotsADay] = valuesOf(day + 1)[0] ?? 0;
+  }
 
   return (atMs) => {
-    const day = Math.floor(atMs / DAY_MS);
-    if (day !== cachedDay) {
-      today = valuesOf(day);
-      tomorrowFirst = valuesOf(day + 1)[0] ?? 0;
-      cachedDay = day;
-    }
-    const position = (atMs - day * DAY_MS) / knotMs;
+    if (!(atMs >= startMs && atMs < startMs + DAY_MS)) goTo(Math.floor(atMs / DAY_MS));
+    const position = (atMs - startMs) * knotsAMs;
     const index = Math.floor(position);
-    const from = today[index] ?? 0;
-    const to = today[index + 1] ?? tomorrowFirst;
+    const from = knots[index] ?? 0;
+    const to = knots[index + 1] ?? from;
     return from + (position - index) * (to - from);
   };
 }

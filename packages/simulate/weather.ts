@@ -9,7 +9,7 @@ const DAY_MS = 86_400_000;
 const HOUR_MS = 3_600_000;
 const DEFAULT_LAT_DEG = 39;
 const CLOUD_KNOTS_A_DAY = 96;
-/** Between knots 5 min apart a straight line is within 0.001 Cel and 0.0001 of the sine of the sun's elevation. */
+/** Between knots 5 min apart a straight line is within 0.001 Cel and 0.0002 of the sun's strength, but at its rise. */
 const KNOTS_A_DAY = 288;
 
 export interface Weather {
@@ -54,15 +54,16 @@ export function weatherAt(
     Math.sign(lat) * seasonalC * Math.cos(yearAngle(atMs) - 0.45) +
     dailyC * Math.cos(((solarHours(atMs) - 15) * Math.PI) / 12) +
     anomalyC(atMs + lonOffsetMs);
-  const sineOfKnots = dayValues(KNOTS_A_DAY, (day) => knotsOf(sunSine, day));
+  const clearSkyPu = dayValues(KNOTS_A_DAY, (day) =>
+    knotsOf((atMs) => Math.max(0, sunSine(atMs)) ** 1.15, day),
+  );
 
   return {
     sunSine,
     outsideC: dayValues(KNOTS_A_DAY, (day) => knotsOf(temperatureC, day)),
     sunshinePu(atMs) {
-      const sine = sineOfKnots(atMs);
-      if (sine <= 0) return 0;
-      return sine ** 1.15 * (1 - clouds(atMs + lonOffsetMs));
+      const clearPu = clearSkyPu(atMs);
+      return clearPu === 0 ? 0 : clearPu * (1 - clouds(atMs + lonOffsetMs));
     },
   };
 }
