@@ -15,6 +15,8 @@ import type { SiteView } from '../site-view.ts';
 import { clockText, rounded } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
+/** A unit that charges by turns of a quarter of an hour is behind all the while (common practice). */
+const OFF_DELAY_MS = 20 * MINUTE_MS;
 /** Time constant of the measured charging power. */
 const SMOOTHING_MS = 5 * MINUTE_MS;
 
@@ -48,7 +50,7 @@ export const stormChargeBehind = defineDetector({
   },
   wants: ['battery', 'storm', 'tick'],
   readingsOf: (device) => [device],
-  delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 10 * MINUTE_MS }),
+  delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: OFF_DELAY_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ chargingSinceMs: null, lastMs: 0, meanW: 0, behindSinceMs: null }),

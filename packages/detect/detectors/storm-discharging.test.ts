@@ -41,6 +41,11 @@ describe('a storm charge that runs backwards', () => {
     expect(Number(first?.split(' ')[1])).toBeLessThan(3600 + 720);
   });
 
+  it('is raised once for a unit that feeds and charges by turns of a quarter of an hour', () => {
+    const turns = series(4 * 3600, flat(60), (s) => (s % 1800 < 900 ? -600 : 900));
+    expect(raises(run([alert, ...turns]))).toHaveLength(1);
+  });
+
   it('clears when the alert is cancelled, and when the battery charges again', () => {
     const cancel = aStormMessage({ sentS: 5000 }, { type: 'Cancel', earlier: alert });
     const fed = series(7200, flat(60), feeding(500));
