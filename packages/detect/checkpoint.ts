@@ -49,7 +49,7 @@ export function changesSince(started: unknown, written: unknown): unknown[] | un
     throw new RangeError(`a state of ${written.length} fields, not ${MOST_FIELDS}`);
   let bits = 0;
   const changed = written.filter((field, place) => {
-    if (JSON.stringify(field) === JSON.stringify(started[place])) return false;
+    if (isSame(field, started[place])) return false;
     bits |= 1 << place;
     return true;
   });
@@ -60,6 +60,19 @@ export function changesSince(started: unknown, written: unknown): unknown[] | un
 export function withChanges(started: unknown, [bits, ...changed]: readonly unknown[]): unknown {
   if (!Array.isArray(started)) return started;
   return started.map((field, place) => ((Number(bits) >> place) & 1 ? changed.shift() : field));
+}
+
+/** True for values that are the same text as JSON. */
+function isSame(a: unknown, b: unknown): boolean {
+  if (a === b) return true;
+  if (Array.isArray(a) && Array.isArray(b)) {
+    if (a.length !== b.length) return false;
+    for (let i = 0; i < a.length; i += 1) if (!isSame(a[i], b[i])) return false;
+    return true;
+  }
+  if (typeof a === 'string' || typeof b === 'string') return false;
+  if (typeof a === 'number' && typeof b === 'number' && Number.isFinite(a)) return false;
+  return JSON.stringify(a) === JSON.stringify(b);
 }
 
 interface Codec {

@@ -143,6 +143,8 @@ export interface Detector {
   subjects(site: Site): readonly string[];
   /** @returns undefined where readings of all devices have a bearing */
   readingsOf(subject: string, site: Site): readonly string[] | undefined;
+  /** The state of a watch that has seen nothing yet. */
+  start(subject: string, site: Site): unknown;
   /** @param saved a watch's state of earlier, or undefined to start afresh */
   watch(view: SiteView, subject: string, saved: unknown): Watch;
   words(input: WordsInput): Words;
@@ -150,6 +152,7 @@ export interface Detector {
 
 /** Closes a detector over its own types, so that the catalog is one plain list. */
 export function defineDetector<T extends Thresholds, S, A>(spec: DetectorSpec<T, S, A>): Detector {
+  const usual = thresholdValues(spec.thresholds, {});
   return {
     kind: spec.kind,
     thresholds: spec.thresholds,
@@ -159,9 +162,11 @@ export function defineDetector<T extends Thresholds, S, A>(spec: DetectorSpec<T,
     subjects: spec.subjects,
     readingsOf: (subject, site) => spec.readingsOf?.(subject, site),
     words: spec.words,
+    start: spec.start,
     watch(view, subject, saved) {
       const { site } = view;
-      const values = thresholdValues(spec.thresholds, site.thresholds[spec.kind] ?? {});
+      const set = site.thresholds[spec.kind];
+      const values = set === undefined ? usual : thresholdValues(spec.thresholds, set);
       const restored = saved === undefined ? undefined : spec.state.safeParse(saved);
       const state = restored?.success ? restored.data : spec.start(subject, site);
       return new WatchOf(spec, subject, state, view, values);

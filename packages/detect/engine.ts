@@ -38,7 +38,7 @@ import {
   startLife,
 } from './incident-life.ts';
 import { observeView, type SiteView, savedViewSchema, saveView, startView } from './site-view.ts';
-import { SUPPRESSIONS, type Suppression } from './suppression.ts';
+import { SUPPRESSIONS } from './suppression.ts';
 
 /** Event time passes in steps of this; once nothing has come for LONG_GAP_MS, in steps of LONG_GAP_TICK_MS. */
 const TICK_MS = 30_000;
@@ -139,9 +139,11 @@ export type SavedEngine = z.infer<typeof savedSchema>;
 
 interface Slot {
   readonly detector: Detector;
-  readonly causes: readonly Slot[];
+  causes: readonly Slot[];
   /** Those of its causes that close it when they are raised. */
-  readonly explainedBy: readonly Slot[];
+  explainedBy: readonly Slot[];
+  /** Its state as at the start, as a checkpoint has it; made when it is first needed. */
+  started: unknown;
   watch: Watch;
   life: Life;
   /** What was last said of presence: what is said when the incident clears rests on it. */
@@ -299,37 +301,48 @@ function nextTick(tickMs: number, readMs: number): number {
 
 function startSlots(view: SiteView, catalog: readonly Detector[], before: SavedEngine | undefined): Slot[] {
   const { site } = view;
-  const slots: (Slot & { causes: Slot[]; explainedBy: Slot[] })[] = [];
+  const slots: Slot[] = [];
   for (const detector of catalog) {
     for (const subject of detector.subjects(site)) {
       const lived = before?.lives.find((one) => one.kind === detector.kind && one.subject === subject);
+      const started = before === undefined ? undefined : startedState(detector, subject, site);
       slots.push({
         detector,
-        causes: [],
-        explainedBy: [],
-        watch: detector.watch(view, subject, savedState(before, detector, subject, view)),
+        causes: NO_SLOTS,
+        explainedBy: NO_SLOTS,
+        started,
+        watch: detector.watch(view, subject, savedState(before, detector, subject, started)),
         life: lived?.life ?? startLife(),
         latest: lived?.latest === undefined ? undefined : restoreLatest(lived.latest),
       });
     }
   }
-  for (const slot of slots) {
-    for (const cause of slots) {
-      const found = suppressions(cause, slot, site);
-      if (found.length > 0) slot.causes.push(cause);
-      if (found.some(({ standing }) => standing === 'closes')) slot.explainedBy.push(cause);
-    }
-  }
+  linkCauses(slots, site);
   return slots;
 }
 
-function suppressions(cause: Slot, consequence: Slot, site: Site): Suppression[] {
-  return SUPPRESSIONS.filter(
-    (suppression: Suppression) =>
-      suppression.cause === cause.detector.kind &&
-      suppression.consequences.includes(consequence.detector.kind) &&
-      suppression.meets(cause.watch.subject, consequence.watch.subject, site),
-  );
+/** There are thousands of sites, and most slots have no cause: these share one list, and the others' have no spare room. */
+const NO_SLOTS: readonly Slot[] = [];
+
+function linkCauses(slots: readonly Slot[], site: Site): void {
+  const ofKind = new Map<IncidentKind, Slot[]>();
+  for (const slot of slots) {
+    const { kind } = slot.detector;
+    const same = ofKind.get(kind);
+    if (same === undefined) ofKind.set(kind, [slot]);
+    else same.push(slot);
+  }
+  for (const { cause, consequences, meets, standing } of SUPPRESSIONS) {
+    for (const causing of ofKind.get(cause) ?? []) {
+      for (const kind of consequences) {
+        for (const slot of ofKind.get(kind) ?? []) {
+          if (!meets(causing.watch.subject, slot.watch.subject, site)) continue;
+          if (!slot.causes.includes(causing)) slot.causes = slot.causes.concat(causing);
+          if (standing === 'closes') slot.explainedBy = slot.explainedBy.concat(causing);
+        }
+      }
+    }
+  }
 }
 
 /** Whom an event concerns: as a rule, and when it changed what is known of the wiring. */
@@ -411,28 +424,36 @@ function savedState(
   before: SavedEngine | undefined,
   detector: Detector,
   subject: string,
-  view: SiteView,
+  started: unknown,
 ): unknown {
   const { shape, read } = detector.checkpoint;
   const saved = before?.states[shape]?.find(([place]) => before.subjects[place] === subject);
   if (before === undefined || saved === undefined) return undefined;
-  const { nowMs } = before.view;
-  return read(withChanges(startedState(detector, subject, view, nowMs), saved[1]), nowMs);
+  return read(withChanges(started, saved[1]), before.view.nowMs);
 }
 
-/** A state as at the start, as a checkpoint has it. */
-function startedState(detector: Detector, subject: string, view: SiteView, nowMs: number): unknown {
-  return detector.checkpoint.write(detector.watch(view, subject, undefined).state, nowMs);
+/** States as at the start by their text: thousands of sites share a few of them. */
+const startedStates = new Map<string, unknown>();
+
+/** A state as at the start, as a checkpoint has it: of no time, because it knows none yet. */
+function startedState(detector: Detector, subject: string, site: Site): unknown {
+  const written = detector.checkpoint.write(detector.start(subject, site), 0);
+  const text = JSON.stringify(written);
+  const known = startedStates.get(text) ?? written;
+  startedStates.set(text, known);
+  return known;
 }
 
 function saveStates(slots: readonly Slot[], view: SiteView): Pick<SavedEngine, 'subjects' | 'states'> {
-  const { nowMs } = view;
+  const { nowMs, site } = view;
   const subjects: string[] = [];
   const states: SavedEngine['states'] = {};
-  for (const { detector, watch } of slots) {
+  for (const slot of slots) {
+    const { detector, watch } = slot;
     const { subject, state } = watch;
     const { shape, write } = detector.checkpoint;
-    const changes = changesSince(startedState(detector, subject, view, nowMs), write(state, nowMs));
+    slot.started ??= startedState(detector, subject, site);
+    const changes = changesSince(slot.started, write(state, nowMs));
     if (changes === undefined) continue;
     if (!subjects.includes(subject)) subjects.push(subject);
     const ofKind = states[shape] ?? [];

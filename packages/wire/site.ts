@@ -138,11 +138,16 @@ function bounded(unit: string, min: number, max: number) {
     .max(max, { error: `must be at most ${max} ${unit}` });
 }
 
+/** Those that were asked for: Intl takes a fifth of a millisecond to say it, and thousands of sites share a few. */
+const timeZones = new Set<string>();
+
 /** Intl also takes offsets such as +01:00, which know no daylight saving time. */
 function isTimeZone(text: string): boolean {
+  if (timeZones.has(text)) return true;
   if (!/^[A-Za-z]/.test(text)) return false;
   try {
     new Intl.DateTimeFormat('en-US', { timeZone: text });
+    timeZones.add(text);
     return true;
   } catch {
     return false;
