@@ -82,6 +82,8 @@ export interface Engine {
   step(event: SiteEvent): readonly Transition[];
   /** Lets device time pass to `toMs` without a reading. */
   passTime(toMs: number): readonly Transition[];
+  /** Device time up to which passing time does nothing. */
+  nextTickMs(): number;
   /** Ends all that stands, for readings after which no more will come. */
   closeAll(): readonly Transition[];
   standing(): readonly Standing[];
@@ -264,6 +266,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
       tickUpTo(toMs);
       return takeUntold();
     },
+    nextTickMs: () => (tickMs === 0 ? 0 : nextTick(tickMs, readMs)),
     closeAll() {
       for (const slot of slots) tell(slot, close(slot.life, 'returned to normal'));
       return takeUntold();
@@ -305,13 +308,12 @@ function startSlots(view: SiteView, catalog: readonly Detector[], before: SavedE
   for (const detector of catalog) {
     for (const subject of detector.subjects(site)) {
       const lived = before?.lives.find((one) => one.kind === detector.kind && one.subject === subject);
-      const started = before === undefined ? undefined : startedState(detector, subject, site);
       slots.push({
         detector,
         causes: NO_SLOTS,
         explainedBy: NO_SLOTS,
-        started,
-        watch: detector.watch(view, subject, savedState(before, detector, subject, started)),
+        started: undefined,
+        watch: detector.watch(view, subject, savedState(before, detector, subject, site)),
         life: lived?.life ?? startLife(),
         latest: lived?.latest === undefined ? undefined : restoreLatest(lived.latest),
       });
@@ -424,12 +426,12 @@ function savedState(
   before: SavedEngine | undefined,
   detector: Detector,
   subject: string,
-  started: unknown,
+  site: Site,
 ): unknown {
   const { shape, read } = detector.checkpoint;
   const saved = before?.states[shape]?.find(([place]) => before.subjects[place] === subject);
   if (before === undefined || saved === undefined) return undefined;
-  return read(withChanges(started, saved[1]), before.view.nowMs);
+  return read(withChanges(startedState(detector, subject, site), saved[1]), before.view.nowMs);
 }
 
 /** States as at the start by their text: thousands of sites share a few of them. */

@@ -11,4 +11,11 @@ export { type Engine, type Finding, startEngine, type Transition } from './engin
 export type { DeviceState, Lags, Mended, SiteEvent, StormMessage, Tick } from './event.ts';
 export { neutralTrend } from './models/service-impedance.ts';
 export { type ClampFault, type ClampReport, wiringReport } from './models/wiring-report.ts';
-export { type SavedSequence, type Sequence, savedSequenceSchema, startSequence } from './sequence.ts';
+export {
+  DEAF_MS,
+  type Release,
+  type SavedSequence,
+  type Sequence,
+  savedSequenceSchema,
+  startSequence,
+} from './sequence.ts';

@@ -32,7 +32,7 @@ const LATE_MAX = HELD_MAX;
 /** Latecomers that never end (a clock far behind) are judged at least this often. */
 const LATE_WAIT_MS = 3_600_000;
 /** Pulses come every few seconds; a gap of more says that the ingest was away. */
-const DEAF_MS = 60_000;
+export const DEAF_MS = 60_000;
 /** How often the lags of the devices are told. */
 const LAGS_MS = 5 * 60_000;
 /** A checkpoint holds what is held, unless it is more than this (a quarter of an hour of a meter at 5 s and a battery). */
@@ -86,6 +86,12 @@ export interface Sequence {
    * @returns what is to be told if the ingest was away since the last pulse
    */
   wake(pulseMs: number): Deaf | undefined;
+  /**
+   * A pulse before this would release nothing and pass no tick: it may be left out, as long as the last two of those
+   * left out are told before anything else is asked of this.
+   * @param nextTickMs device time of the engine's next tick
+   */
+  restsUntilMs(nextTickMs: number): number;
   /** Plain data for a checkpoint, or undefined while a backlog is held that is too much to save. */
   save(): SavedSequence | undefined;
 }
@@ -316,7 +322,13 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
     return { kind: 'deaf', at: nowMs, sinceMs: pulseMs };
   }
 
-  return { accept, pulse, wake, save };
+  function restsUntilMs(nextTickMs: number): number {
+    if (held.length > 0 || late.length > 0 || inBacklog) return 0;
+    const tickDueMs = releasedMs > 0 ? nextTickMs + holdBackMs : NEVER;
+    return Math.min(tickDueMs, lagsToldMs + LAGS_MS);
+  }
+
+  return { accept, pulse, wake, restsUntilMs, save };
 }
 
 /** By device where the time is the same, so that the order does not rest on how readings were packed. */

@@ -1,8 +1,10 @@
 // One site under watch: its readings put in order, its detectors, and what they found since last asked.
 
 import {
+  DEAF_MS,
   type Engine,
   LATE_CATALOG,
+  type Release,
   type Sequence,
   type SiteEvent,
   type StormMessage,
@@ -76,8 +78,33 @@ export function watchSite(options: WatchOptions): SiteWatch {
   // A changed site is told those as well that no longer concern it.
   const untold = isChanged ? alerts : saved === undefined ? known : [];
   for (const alert of untold) engine.step(alert);
+  // Every site hears every pulse, and nearly all of them change nothing: those are put off until something is due.
+  /** The newest pulse and the one before it, put off or told. */
+  let pulseMs = saved?.sequence.marks.pulseMs ?? 0;
+  let beforeMs = pulseMs;
+  /** How many of those two are yet to be told. */
+  let putOff = 0;
+  let restsUntilMs = 0;
 
-  function run(release: ReturnType<Sequence['pulse']>): readonly Found[] {
+  function hear(nextMs: number): void {
+    beforeMs = pulseMs;
+    pulseMs = Math.max(pulseMs, nextMs);
+  }
+
+  /** What was put off released nothing: only the sequence has to know of it. */
+  function tellPutOff(): void {
+    if (putOff === 2) sequence.pulse(beforeMs);
+    if (putOff > 0) sequence.pulse(pulseMs);
+    putOff = 0;
+  }
+
+  function judge(release: Release): readonly Found[] {
+    const found = run(release);
+    restsUntilMs = sequence.restsUntilMs(engine.nextTickMs());
+    return found;
+  }
+
+  function run(release: Release): readonly Found[] {
     let found: Found[] | undefined;
     const take = (transitions: readonly Transition[], apart: boolean) => {
       if (transitions.length === 0) return;
@@ -96,19 +123,32 @@ export function watchSite(options: WatchOptions): SiteWatch {
     tx,
     // Spread by number, so that sites that were loaded together are not saved together.
     savedAtMs: saved === undefined ? 0 : Date.now() - ((siteNo * 7919) % SAVES_SPREAD_MS),
-    wake(pulseMs) {
-      const deaf = sequence.wake(pulseMs);
+    wake(nextMs) {
+      if (nextMs - pulseMs <= DEAF_MS) return;
+      tellPutOff();
+      const deaf = sequence.wake(nextMs);
       if (deaf !== undefined) engine.step(deaf);
     },
     accept({ readings, others }) {
+      tellPutOff();
       const heard = others.filter((event) => event.kind !== 'storm' || concerns(event, site, known));
       for (const event of heard) if (event.kind === 'storm') known.push(event);
-      return run(sequence.accept(readings, heard));
+      return judge(sequence.accept(readings, heard));
     },
-    pulse: (pulseMs) => run(sequence.pulse(pulseMs)),
+    pulse(nextMs) {
+      if (nextMs < restsUntilMs) {
+        hear(nextMs);
+        putOff = Math.min(2, putOff + 1);
+        return NOTHING;
+      }
+      tellPutOff();
+      hear(nextMs);
+      return judge(sequence.pulse(pulseMs));
+    },
     standing: engine.standing,
     adopt: engine.adopt,
     save() {
+      tellPutOff();
       const held = sequence.save();
       return held === undefined ? undefined : { engine: engine.save(), sequence: held };
     },
