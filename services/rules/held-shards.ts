@@ -27,12 +27,20 @@ export interface HeldShard {
   tx: number;
   /** After loading: the stored cursor, up to which all was judged before; undefined once it is reached. */
   catchingUpTo: number | undefined;
+  /** The newest pulse up to `tx`: the ingest's clock; undefined before its first window. */
+  clockMs: number | undefined;
   readonly watches: Map<number, SiteWatch>;
 }
 
 export interface HeldShards {
   readonly shards: Map<number, HeldShard>;
   readonly deviceNames: Map<number, string>;
+  /** Watches without a checkpoint. */
+  readonly unsaved: ReadonlySet<SiteWatch>;
+  /** Watches with one, those first whose last one is longest ago. */
+  readonly saved: ReadonlySet<SiteWatch>;
+  /** Checkpoints of these were written at `nowMs`, wall clock. */
+  markSaved(watches: readonly SiteWatch[], nowMs: number): void;
   load(leased: readonly Shard[]): Promise<void>;
   drop(no: number): void;
   /** Starts, restarts with a changed registration, or drops the watch of one site. */
@@ -44,6 +52,8 @@ export interface HeldShards {
 export function holdShards(db: Database, log: Logger): HeldShards {
   const shards = new Map<number, HeldShard>();
   const deviceNames = new Map<number, string>();
+  const unsaved = new Set<SiteWatch>();
+  const saved = new Set<SiteWatch>();
   /** As each site was registered when its watch was started, by number. */
   const registrations = new Map<number, string>();
   /** All alerts known so far, for sites that start later; in the order they were sent when that is asked for. */
@@ -63,8 +73,11 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     }
     const states = new Map((await listDetectorStates(db, numbers)).map((state) => [state.siteNo, state]));
     const sites = await listWatchedSites(db, numbers);
-    for (const { no, tx } of leased) shards.set(no, { no, tx, catchingUpTo: tx, watches: new Map() });
-    for (const watched of sites) start(watched, states.get(watched.siteNo));
+    for (const { no, tx } of leased)
+      shards.set(no, { no, tx, catchingUpTo: tx, clockMs: undefined, watches: new Map() });
+    const savedTx = ({ siteNo }: WatchedSite) => states.get(siteNo)?.tx ?? 0;
+    for (const watched of sites.sort((a, b) => savedTx(a) - savedTx(b)))
+      start(watched, states.get(watched.siteNo));
     for (const { no } of leased) {
       const shard = shards.get(no);
       if (shard === undefined) continue;
@@ -87,6 +100,7 @@ export function holdShards(db: Database, log: Logger): HeldShards {
       isChanged,
     });
     shard.watches.set(watched.siteNo, watch);
+    (state === undefined ? unsaved : saved).add(watch);
   }
 
   function put(changed: WatchedSite): void {
@@ -97,6 +111,7 @@ export function holdShards(db: Database, log: Logger): HeldShards {
     const isKnown = registrations.get(changed.siteNo) === registrationOf(changed);
     if (before !== undefined && changed.deletedAt === null && isKnown) return;
     shard.watches.delete(changed.siteNo);
+    if (before !== undefined) forget(before);
     if (changed.deletedAt !== null) return;
     start(
       changed,
@@ -112,6 +127,11 @@ export function holdShards(db: Database, log: Logger): HeldShards {
   function alertsInOrder(): readonly StormMessage[] {
     inOrder ??= [...alerts.values()].sort((a, b) => a.at - b.at);
     return inOrder;
+  }
+
+  function forget(watch: SiteWatch): void {
+    unsaved.delete(watch);
+    saved.delete(watch);
   }
 
   function remember(document: string): StormMessage | undefined {
@@ -130,8 +150,18 @@ export function holdShards(db: Database, log: Logger): HeldShards {
   return {
     shards,
     deviceNames,
+    unsaved,
+    saved,
+    markSaved(watches, nowMs) {
+      for (const watch of watches) {
+        watch.savedAtMs = nowMs;
+        forget(watch);
+        saved.add(watch);
+      }
+    },
     load,
-    drop: (no) => {
+    drop(no) {
+      for (const watch of shards.get(no)?.watches.values() ?? []) forget(watch);
       shards.delete(no);
     },
     put,

@@ -34,7 +34,7 @@ export interface SiteWatch {
   readonly site: Site;
   /** Everything up to this transaction is in its state. */
   tx: number;
-  /** When its state was last written to a checkpoint, wall clock; 0 when never. */
+  /** When this last wrote a checkpoint of it, wall clock; 0 when never. */
   savedAtMs: number;
   /** Before anything else of a transaction that carries a pulse. */
   wake(pulseMs: number): void;
@@ -57,7 +57,6 @@ export function parseSaved(state: unknown): SavedWatch | undefined {
 }
 
 const NOTHING: readonly Found[] = [];
-const SAVES_SPREAD_MS = 120_000;
 
 export interface WatchOptions {
   readonly siteNo: number;
@@ -121,8 +120,7 @@ export function watchSite(options: WatchOptions): SiteWatch {
     siteNo,
     site,
     tx,
-    // Spread by number, so that sites that were loaded together are not saved together.
-    savedAtMs: saved === undefined ? 0 : Date.now() - ((siteNo * 7919) % SAVES_SPREAD_MS),
+    savedAtMs: 0,
     wake(nextMs) {
       if (nextMs - pulseMs <= DEAF_MS) return;
       tellPutOff();

@@ -23,8 +23,10 @@ export interface Judged {
   readonly readings: number;
   /** Nothing in it concerns these shards. */
   readonly isEmpty: boolean;
-  /** The newest pulse in the window: the ingest's clock; undefined when the window has none. */
-  readonly pulseMs: number | undefined;
+  /** The pulses in the window, in commit order. */
+  readonly pulsesMs: readonly number[];
+  /** The newest pulse up to its end: the ingest's clock. */
+  readonly clockMs: number;
 }
 
 /** Judging a window may take many seconds where there are many sites: leases are renewed in between. */
@@ -109,7 +111,7 @@ export async function judgeWindow(
   }
   for (const watch of watchesOf(shards)) watch.tx = Math.max(watch.tx, window.toTx);
   const isEmpty = transactions.length === 0 && changed.length === 0;
-  return { found, readings: readings.length, isEmpty, pulseMs: pulses.at(-1)?.atMs };
+  return { found, readings: readings.length, isEmpty, pulsesMs: pulses.map(({ atMs }) => atMs), clockMs };
 }
 
 function arrivalOf(byTx: ByTransaction, tx: number, siteNo: number): Arrival {

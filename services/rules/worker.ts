@@ -23,13 +23,15 @@ import type { RulesConfig } from './config.ts';
 import { type HeldShard, type HeldShards, holdShards, StartOver } from './held-shards.ts';
 import type { RulesMetrics } from './metrics.ts';
 import type { SiteWatch } from './site-watch.ts';
-import { judgeWindow } from './window.ts';
+import { type Judged, judgeWindow } from './window.ts';
 import { writeFound } from './write-found.ts';
 
 /** A lease is renewed when a third of it is gone. */
 const RENEWALS_A_LEASE = 3;
-/** Checkpoints written with one round, so that thousands of sites that are due together don't hold the rest up. */
-const SAVES_A_ROUND = 200;
+/** Checkpoints written a second at most: thousands of sites wait longer for theirs, and keep being judged in time. */
+const SAVES_A_SECOND = 40;
+/** After a longer wait no more checkpoints are owed than for this. */
+const SAVES_OWED_MS = 5_000;
 
 export interface WorkerDeps {
   readonly connection: Connection;
@@ -64,7 +66,7 @@ export async function runWorker(deps: WorkerDeps): Promise<void> {
 
 async function work(deps: WorkerDeps, held: HeldShards, onProgress: () => void): Promise<void> {
   const { config, connection, name, signal } = deps;
-  const clock: Clock = { ms: undefined };
+  const saving: Saving = { paidUpToMs: Date.now() };
   let leaseDueMs = 0;
   // Judging a window of many sites takes longer than a lease. One that was not renewed shows when the cursor is moved.
   const renewing = setInterval(() => {
@@ -76,7 +78,10 @@ async function work(deps: WorkerDeps, held: HeldShards, onProgress: () => void):
         await keepLeases(deps, held);
         leaseDueMs = Date.now() + config.leaseMs / RENEWALS_A_LEASE;
       }
-      const moved = await round(deps, held, clock);
+      const { behind, ahead } = groupsOf(held);
+      let moved = await round(deps, held, behind, saving);
+      // Those that are up to the present stay so while others catch up.
+      if (ahead.length > 0) moved = (await round(deps, held, ahead, saving)) || moved;
       onProgress();
       if (!moved) await sleep(config.pollMs, undefined, { signal }).catch(() => {});
     }
@@ -130,72 +135,103 @@ function readAgainTogether(held: HeldShards): void {
   for (const shard of again) shard.tx = oldest;
 }
 
-/** The newest pulse judged: the ingest's clock; undefined before the first window. */
-interface Clock {
-  ms: number | undefined;
+/** Up to when all checkpoints that were owed are written, wall clock. */
+interface Saving {
+  paidUpToMs: number;
+}
+
+/** The shards with the oldest cursor, usually all of them, and those with the newest where that is another. */
+function groupsOf(held: HeldShards): { readonly behind: HeldShard[]; readonly ahead: HeldShard[] } {
+  const shards = [...held.shards.values()];
+  const oldest = Math.min(...shards.map((shard) => shard.tx));
+  const newest = Math.max(...shards.map((shard) => shard.tx));
+  return {
+    behind: shards.filter((shard) => shard.tx === oldest),
+    ahead: newest === oldest ? [] : shards.filter((shard) => shard.tx === newest),
+  };
 }
 
 /** @returns false when there is nothing to go on with at once */
-async function round(deps: WorkerDeps, held: HeldShards, clock: Clock): Promise<boolean> {
-  const { config, connection, metrics, name } = deps;
-  const shards = furthestBehind(held);
+async function round(
+  deps: WorkerDeps,
+  held: HeldShards,
+  shards: readonly HeldShard[],
+  saving: Saving,
+): Promise<boolean> {
+  const { config, connection, metrics } = deps;
   const first = shards[0];
   if (first === undefined) return false;
   await settle(deps, shards);
   const window = await findNextWindow(connection.pool, first.tx, config.windowReadings);
   if (window === undefined) return false;
-  // Shards that are further on join when this one has reached them.
+  // Shards that are further on join when these have reached them.
   const next = Math.min(...[...held.shards.values()].map(({ tx }) => (tx > first.tx ? tx : window.toTx)));
   // Up to what was judged before, and no further: there it is settled what stands.
   const again = shards.flatMap(({ catchingUpTo }) => catchingUpTo ?? []);
   const upTo = { fromTx: window.fromTx, toTx: Math.min(window.toTx, next, ...again) };
 
-  clock.ms ??= (await findClock(connection.pool, upTo.fromTx)) ?? 0;
-  const judged = await judgeWindow(connection, held, shards, upTo, clock.ms);
-  clock.ms = Math.max(clock.ms, judged.pulseMs ?? 0);
-  if (judged.isEmpty && shards.every((shard) => shard.catchingUpTo === undefined)) {
-    // Not written: the write would be the next window's only transaction, and so on without an end.
-    for (const shard of shards) shard.tx = upTo.toTx;
-    return upTo.toTx < window.toTx;
+  const clockMs = first.clockMs ?? (await findClock(connection.pool, upTo.fromTx)) ?? 0;
+  const judged = await judgeWindow(connection, held, shards, upTo, clockMs);
+  const isEmpty = judged.isEmpty && again.length === 0;
+  // Nothing found and nothing read: not written, or that would be the next window's only transaction, without an end.
+  if (!isEmpty) await write(deps, held, shards, { judged, toTx: upTo.toTx, saving });
+  for (const shard of shards) {
+    shard.tx = upTo.toTx;
+    shard.clockMs = judged.clockMs;
   }
-  const due = dueWatches(shards, config.checkpointMs);
+  if (isEmpty) return upTo.toTx < window.toTx;
+  metrics.readings.inc(judged.readings);
+  metrics.transitions.inc(judged.found.length);
+  const now = Date.now();
+  const newestMs = judged.pulsesMs.at(-1);
+  if (newestMs !== undefined) metrics.lag.set(Math.max(0, now - newestMs) / 1000);
+  // What is read again was judged in its time.
+  if (again.length === 0)
+    for (const pulseMs of judged.pulsesMs) metrics.lags.observe(Math.max(0, now - pulseMs) / 1000);
+  return true;
+}
+
+/** What was found, some checkpoints, and the cursors, in one transaction. */
+async function write(
+  { config, connection, name }: WorkerDeps,
+  held: HeldShards,
+  shards: readonly HeldShard[],
+  { judged, toTx, saving }: { readonly judged: Judged; readonly toTx: number; readonly saving: Saving },
+): Promise<void> {
+  const due = dueWatches(held, shards, config.checkpointMs, saving);
   const states = savedStates(due);
   await connection.db.transaction().execute(async (tx) => {
     await writeFound(tx, judged.found);
     await upsertDetectorStates(tx, states);
     const numbers = shards.map((shard) => shard.no);
-    if (!(await moveShards(tx, name, numbers, upTo.toTx))) throw new StartOver('lost a lease while writing');
+    if (!(await moveShards(tx, name, numbers, toTx))) throw new StartOver('lost a lease while writing');
   });
-  const now = Date.now();
-  for (const watch of due) watch.savedAtMs = now;
-  for (const shard of shards) shard.tx = upTo.toTx;
-  metrics.readings.inc(judged.readings);
-  metrics.transitions.inc(judged.found.length);
-  if (judged.pulseMs !== undefined) {
-    const lagS = Math.max(0, now - judged.pulseMs) / 1000;
-    metrics.lag.set(lagS);
-    metrics.lags.observe(lagS);
-  }
-  return true;
+  held.markSaved(due, Date.now());
 }
 
-/** The shards with the oldest cursor; usually all of them. */
-function furthestBehind(held: HeldShards): HeldShard[] {
-  const shards = [...held.shards.values()];
-  const oldest = Math.min(...shards.map((shard) => shard.tx));
-  return shards.filter((shard) => shard.tx === oldest);
-}
-
-/** Some sites whose last checkpoint is long ago; none while a shard reads again what it had judged before. */
-function dueWatches(shards: readonly HeldShard[], everyMs: number): SiteWatch[] {
+/**
+ * Sites without a checkpoint, then those whose last one is longest ago, as many as are owed since the last ones were
+ * written; none while a shard reads again what it had judged before.
+ */
+function dueWatches(
+  held: HeldShards,
+  shards: readonly HeldShard[],
+  everyMs: number,
+  saving: Saving,
+): SiteWatch[] {
   const now = Date.now();
+  const sinceMs = Math.max(saving.paidUpToMs, now - SAVES_OWED_MS);
+  const owed = Math.floor(((now - sinceMs) * SAVES_A_SECOND) / 1000);
+  if (owed === 0) return [];
+  saving.paidUpToMs = sinceMs + (owed * 1000) / SAVES_A_SECOND;
+  const numbers = new Set(
+    shards.filter(({ catchingUpTo }) => catchingUpTo === undefined).map(({ no }) => no),
+  );
   const due: SiteWatch[] = [];
-  for (const shard of shards) {
-    if (shard.catchingUpTo !== undefined) continue;
-    for (const watch of shard.watches.values()) {
-      if (now < watch.savedAtMs + everyMs) continue;
-      due.push(watch);
-      if (due.length === SAVES_A_ROUND) return due;
+  for (const watches of [held.unsaved, held.saved]) {
+    for (const watch of watches) {
+      if (due.length === owed || now < watch.savedAtMs + everyMs) break;
+      if (numbers.has(watch.siteNo % SHARD_COUNT)) due.push(watch);
     }
   }
   return due;
