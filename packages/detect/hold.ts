@@ -47,10 +47,13 @@ export function observeHold(
 ): void {
   const sinceLastMs = at - hold.at;
   if (sinceLastMs <= 0 && hold.at > 0) return;
-  const forgotten = sinceLastMs > Math.max(FORGOTTEN_MS, GAP_PERIODS * periodMs);
-  const known = hold.at > 0 && !forgotten;
+  const before = hold.at;
   hold.at = at;
   hold.ratio = rounded(ratio);
+  // Nearly always nothing is over and nothing was.
+  if (hold.readings === 0 && ratio < enter) return;
+  const forgotten = sinceLastMs > Math.max(FORGOTTEN_MS, GAP_PERIODS * periodMs);
+  const known = before > 0 && !forgotten;
   if (hold.readings > 0 && (ratio < stay || forgotten)) {
     hold.sinceMs = 0;
     hold.heldMs = 0;

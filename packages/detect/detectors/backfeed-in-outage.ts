@@ -95,11 +95,9 @@ export const backfeedInOutage = defineDetector({
     if (event.at - flow.at > FLOW_STALE_MS) return { is: 'unknown', why: 'the meter is not heard' };
     const legIsDead = state.deadLegSinceMs > 0;
     const together = beganTogether(state);
-    const awaySinceMs = together
-      ? flow.sinceMs
-      : legIsDead
-        ? Math.min(state.awaySinceMs, state.deadLegSinceMs)
-        : state.awaySinceMs;
+    let { awaySinceMs } = state;
+    if (together) awaySinceMs = flow.sinceMs;
+    else if (legIsDead) awaySinceMs = Math.min(awaySinceMs, state.deadLegSinceMs);
     const sinceMs = Math.max(awaySinceMs, flow.at - flow.heldMs);
     if (!state.raised) {
       const believed = legIsDead || together || state.flagsInFlow >= FLAGS_BELIEVED;
@@ -148,6 +146,9 @@ function noteFlow(state: State, inlet: SiteInlet, meter: MeterReading, view: Sit
 /** Power from the inlet into the panel, W, 0 and up; null when nobody says. */
 function feedOf(inlet: SiteInlet, meter: MeterReading, view: SiteView, limitW: number): number | null {
   const shownW = inlet.number === 1 ? meter.inlet1W : meter.inlet2W;
+  const isDead = isOtherLegDead(inlet, meter, view);
+  // Nearly always: nothing flows, by the clamp, and the grid is there.
+  if (!isDead && shownW !== null && Math.abs(shownW) <= limitW) return 0;
   const ownW = measureBatteries(inlet, view, own) ? own.watts : null;
   if (shownW !== null && shownW < -limitW) return ownW !== null && ownW > limitW ? 0 : -shownW;
   if (ownW === null || ownW >= -limitW) return shownW === null ? null : 0;
@@ -155,15 +156,15 @@ function feedOf(inlet: SiteInlet, meter: MeterReading, view: SiteView, limitW: n
   // The clamp shows nothing: the only inlet of a house with one live leg feeds it nevertheless.
   const legV = inlet.leg === 'L1' ? meter.l1V : meter.l2V;
   const live = legV !== null && legV >= DEAD_LEG_PU * view.site.service.nominalVolts;
-  const onlyInlet = view.site.inlets.length === 1 && isOtherLegDead(inlet, meter, view);
+  const onlyInlet = view.site.inlets.length === 1 && isDead;
   return live && onlyInlet ? -ownW : 0;
 }
 
 /** The leg that no inlet can feed has no voltage. */
 function isOtherLegDead(inlet: SiteInlet, meter: MeterReading, { site }: SiteView): boolean {
   const otherV = inlet.leg === 'L1' ? meter.l2V : meter.l1V;
-  const fed = site.inlets.some(({ leg }) => leg !== inlet.leg);
-  return !fed && otherV !== null && otherV < DEAD_LEG_PU * site.service.nominalVolts;
+  if (otherV === null || otherV >= DEAD_LEG_PU * site.service.nominalVolts) return false;
+  return site.inlets.every(({ leg }) => leg === inlet.leg);
 }
 
 function present(state: State, inlet: SiteInlet, sinceMs: number, atMs: number, view: SiteView): Verdict {

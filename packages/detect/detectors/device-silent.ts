@@ -7,7 +7,7 @@
 
 import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
-import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import { ABSENT, defineDetector, type ThresholdValues, type Verdict } from '../detector.ts';
 import type { Lags } from '../event.ts';
 import type { SiteView } from '../site-view.ts';
 import { clockText, PANEL_CAUTION, spanText } from '../wording.ts';
@@ -19,6 +19,32 @@ const ALIVE_MS = 6 * MINUTE_MS;
 const OTHER_TIME_MS = MINUTE_MS;
 /** Gaps remembered; their median is what the device usually leaves between readings. */
 const GAPS = 7;
+
+const THRESHOLDS = {
+  periods: { default: 5, unit: 'count', min: 2, max: 100, source: 'common practice: four lost in a row' },
+  leastMin: {
+    default: 5,
+    unit: 'min',
+    min: 1,
+    max: 1440,
+    source: 'common practice: a router restarts within it',
+  },
+  willGraceMin: {
+    default: 2,
+    unit: 'min',
+    min: 0,
+    max: 60,
+    source: 'common practice: a connection comes back within it',
+  },
+  neverHeardMin: {
+    default: 15,
+    unit: 'min',
+    min: 1,
+    max: 1440,
+    source: 'common practice: both devices are switched on within it',
+  },
+} as const;
+type Values = ThresholdValues<typeof THRESHOLDS>;
 
 const schema = z.object({
   lastMs: z.number().nullable(),
@@ -39,30 +65,7 @@ type State = z.infer<typeof schema>;
 
 export const deviceSilent = defineDetector({
   kind: 'device-silent',
-  thresholds: {
-    periods: { default: 5, unit: 'count', min: 2, max: 100, source: 'common practice: four lost in a row' },
-    leastMin: {
-      default: 5,
-      unit: 'min',
-      min: 1,
-      max: 1440,
-      source: 'common practice: a router restarts within it',
-    },
-    willGraceMin: {
-      default: 2,
-      unit: 'min',
-      min: 0,
-      max: 60,
-      source: 'common practice: a connection comes back within it',
-    },
-    neverHeardMin: {
-      default: 15,
-      unit: 'min',
-      min: 1,
-      max: 1440,
-      source: 'common practice: both devices are switched on within it',
-    },
-  },
+  thresholds: THRESHOLDS,
   wants: ['meter', 'battery', 'state', 'lags', 'deaf', 'tick'],
   readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: MINUTE_MS }),
@@ -97,58 +100,8 @@ export const deviceSilent = defineDetector({
       case 'mended':
         return undefined;
       case 'tick':
-        break;
+        return judge(subject, state, event.at, view, values);
     }
-    if (state.lastMs === null) state.othersSinceMs ??= othersHeardMs(subject, view);
-    const sinceMs = state.lastMs ?? state.othersSinceMs;
-    if (sinceMs === null || event.at < state.aliveUntilMs) return undefined;
-    const silentMs = event.at - sinceMs;
-    const { offlineMs } = state;
-    const willed = offlineMs !== null && event.at - offlineMs >= values.willGraceMin * MINUTE_MS;
-    if (!willed && silentMs <= values.leastMin * MINUTE_MS) return undefined;
-
-    const usualMs = usualGapMs(state, subject, view.site);
-    const heard = state.lastMs !== null;
-    const allowedMs = heard
-      ? Math.max(values.leastMin * MINUTE_MS, values.periods * usualMs)
-      : values.neverHeardMin * MINUTE_MS;
-    if (!willed && silentMs <= allowedMs) return undefined;
-    return {
-      is: 'present',
-      sinceMs,
-      confidence: 1,
-      facts: { lastMs: sinceMs, silentMs, heard, willed, battery: subject !== view.site.meter.device },
-      evidence: () => ({
-        fromMs: sinceMs - 60 * MINUTE_MS,
-        toMs: event.at,
-        series: [`${subject} rssi`, `${subject} seq`],
-        figures: [
-          heard
-            ? {
-                label: 'Last reading',
-                value: clockText(sinceMs, view.site.timeZone),
-                unit: '',
-                source: `${subject} readings`,
-              }
-            : {
-                label: 'Last reading',
-                value: 'none since registration',
-                unit: '',
-                source: `${subject} readings`,
-              },
-          { label: 'Silent for', value: spanText(silentMs), unit: '', source: 'device time' },
-          {
-            label: 'Usual time between readings',
-            value: usualMs / 1000,
-            unit: 's',
-            source: 'SenML ut, registration or the last readings, the longest of them',
-          },
-          ...(willed
-            ? [{ label: 'Connection', value: 'lost', unit: '', source: `${subject} state: online false` }]
-            : []),
-        ],
-      }),
-    };
   },
   words: ({ site, subject, facts }) => ({
     headline:
@@ -207,4 +160,63 @@ function usualGapMs(state: State, subject: string, site: Site): number {
   const sorted = state.gapsMs.toSorted((a, b) => a - b);
   const medianMs = sorted.length < GAPS ? 0 : (sorted[(GAPS - 1) / 2] ?? 0);
   return Math.max(state.promisedMs ?? registeredMs, medianMs);
+}
+
+function judge(
+  subject: string,
+  state: State,
+  at: number,
+  view: SiteView,
+  values: Values,
+): Verdict | undefined {
+  if (state.lastMs === null) state.othersSinceMs ??= othersHeardMs(subject, view);
+  const sinceMs = state.lastMs ?? state.othersSinceMs;
+  if (sinceMs === null || at < state.aliveUntilMs) return undefined;
+  const silentMs = at - sinceMs;
+  const { offlineMs } = state;
+  const willed = offlineMs !== null && at - offlineMs >= values.willGraceMin * MINUTE_MS;
+  if (!willed && silentMs <= values.leastMin * MINUTE_MS) return undefined;
+
+  const usualMs = usualGapMs(state, subject, view.site);
+  const heard = state.lastMs !== null;
+  const allowedMs = heard
+    ? Math.max(values.leastMin * MINUTE_MS, values.periods * usualMs)
+    : values.neverHeardMin * MINUTE_MS;
+  if (!willed && silentMs <= allowedMs) return undefined;
+  return {
+    is: 'present',
+    sinceMs,
+    confidence: 1,
+    facts: { lastMs: sinceMs, silentMs, heard, willed, battery: subject !== view.site.meter.device },
+    evidence: () => ({
+      fromMs: sinceMs - 60 * MINUTE_MS,
+      toMs: at,
+      series: [`${subject} rssi`, `${subject} seq`],
+      figures: [
+        heard
+          ? {
+              label: 'Last reading',
+              value: clockText(sinceMs, view.site.timeZone),
+              unit: '',
+              source: `${subject} readings`,
+            }
+          : {
+              label: 'Last reading',
+              value: 'none since registration',
+              unit: '',
+              source: `${subject} readings`,
+            },
+        { label: 'Silent for', value: spanText(silentMs), unit: '', source: 'device time' },
+        {
+          label: 'Usual time between readings',
+          value: usualMs / 1000,
+          unit: 's',
+          source: 'SenML ut, registration or the last readings, the longest of them',
+        },
+        ...(willed
+          ? [{ label: 'Connection', value: 'lost', unit: '', source: `${subject} state: online false` }]
+          : []),
+      ],
+    }),
+  };
 }

@@ -173,9 +173,11 @@ function takePair(state: State, inlet: SiteInlet, battery: BatteryReading, view:
     return false;
   if (battery.at - meter.at > PAIRED_MS || meter.at - previousMeter.at > NEIGHBOURS_MS) return false;
   if (battery.at - before.at > NEIGHBOURS_MS) return false;
-  const [nowV, otherV] = inlet.leg === 'L1' ? [meter.l1V, meter.l2V] : [meter.l2V, meter.l1V];
+  const isL1 = inlet.leg === 'L1';
+  const nowV = isL1 ? meter.l1V : meter.l2V;
+  const otherV = isL1 ? meter.l2V : meter.l1V;
   if (hangs(state, nowV, otherV, battery.acV, view.wiring.voltages.resolutionV)) return false;
-  const thenV = inlet.leg === 'L1' ? previousMeter.l1V : previousMeter.l2V;
+  const thenV = isL1 ? previousMeter.l1V : previousMeter.l2V;
   if (nowV === null || thenV === null || Math.abs(nowV - thenV) > STEADY_V) return false;
   if (battery.acV === null || battery.acV < site.service.nominalVolts / 2) return false;
   const nowA = portAmps(battery);

@@ -18,6 +18,7 @@ const SUM_DBM = 3;
 /** Readings, weak ones, fair ones, and their sum in dBm. */
 const quarterSchema = z.tuple([z.number(), z.number(), z.number(), z.number()]);
 const schema = z.object({ quarter: z.number(), quarters: z.array(quarterSchema).max(QUARTERS + 1) });
+type State = z.infer<typeof schema>;
 
 export const radioWeak = defineDetector({
   kind: 'radio-weak',
@@ -57,38 +58,7 @@ export const radioWeak = defineDetector({
     if (rssiDbm < values.weakDbm) now[WEAK] += 1;
     if (rssiDbm >= values.weakDbm + values.deadbandDb) now[FAIR] += 1;
     if (!turned || state.quarters.length <= QUARTERS) return undefined;
-
-    const hour = state.quarters.slice(0, QUARTERS);
-    if (hour.some((quarter) => quarter[READINGS] < LEAST_READINGS))
-      return { is: 'unknown', why: 'too few readings' };
-    const total = (of: 0 | 1 | 2 | 3) => hour.reduce((sum, quarter) => sum + quarter[of], 0);
-    const readings = total(READINGS);
-    // The median lies on the side on which more than half of the readings lie.
-    if (2 * total(FAIR) > readings) return ABSENT;
-    if (2 * total(WEAK) <= readings) return { is: 'unknown', why: 'within the deadband' };
-    const meanDbm = rounded(total(SUM_DBM) / readings);
-    const weakPct = rounded((100 * total(WEAK)) / readings);
-    return {
-      is: 'present',
-      sinceMs: (quarter - QUARTERS) * QUARTER_MS,
-      confidence: 1,
-      facts: { meanDbm, weakDbm: values.weakDbm },
-      evidence: () => ({
-        fromMs: (quarter - 2 * QUARTERS) * QUARTER_MS,
-        toMs: at,
-        series: [`${subject} rssi`],
-        figures: [
-          { label: 'Mean over an hour', value: meanDbm, unit: 'dBm', source: `${subject} rssi` },
-          { label: 'Readings below the limit', value: weakPct, unit: '%', source: `${subject} rssi` },
-          {
-            label: 'Limit for the median',
-            value: values.weakDbm,
-            unit: 'dBm',
-            source: 'threshold: common practice',
-          },
-        ],
-      }),
-    };
+    return judge(subject, state, values.weakDbm, at);
   },
   words: ({ subject, facts }) => ({
     headline: `The radio of ${subject} is weak: about ${facts['meanDbm']} dBm over an hour.`,
@@ -103,3 +73,37 @@ export const radioWeak = defineDetector({
     homeowner: null,
   }),
 });
+
+/** The hour before the quarter that has just begun. */
+function judge(subject: string, { quarter, quarters }: State, weakDbm: number, at: number): Verdict {
+  const hour = quarters.slice(0, QUARTERS);
+  if (hour.some((each) => each[READINGS] < LEAST_READINGS)) return { is: 'unknown', why: 'too few readings' };
+  const total = (of: 0 | 1 | 2 | 3) => hour.reduce((sum, each) => sum + each[of], 0);
+  const readings = total(READINGS);
+  // The median lies on the side on which more than half of the readings lie.
+  if (2 * total(FAIR) > readings) return ABSENT;
+  if (2 * total(WEAK) <= readings) return { is: 'unknown', why: 'within the deadband' };
+  const meanDbm = rounded(total(SUM_DBM) / readings);
+  const weakPct = rounded((100 * total(WEAK)) / readings);
+  return {
+    is: 'present',
+    sinceMs: (quarter - QUARTERS) * QUARTER_MS,
+    confidence: 1,
+    facts: { meanDbm, weakDbm },
+    evidence: () => ({
+      fromMs: (quarter - 2 * QUARTERS) * QUARTER_MS,
+      toMs: at,
+      series: [`${subject} rssi`],
+      figures: [
+        { label: 'Mean over an hour', value: meanDbm, unit: 'dBm', source: `${subject} rssi` },
+        { label: 'Readings below the limit', value: weakPct, unit: '%', source: `${subject} rssi` },
+        {
+          label: 'Limit for the median',
+          value: weakDbm,
+          unit: 'dBm',
+          source: 'threshold: common practice',
+        },
+      ],
+    }),
+  };
+}

@@ -4,7 +4,8 @@
 
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
-import { batteriesUnderTariff, lastEnded } from '../models/tariff-ledger.ts';
+import { batteriesUnderTariff, type LedgerPage, lastEnded } from '../models/tariff-ledger.ts';
+import type { SiteView } from '../site-view.ts';
 import { clockText, rounded } from '../wording.ts';
 
 export const tariffChargeInPeak = defineDetector({
@@ -33,27 +34,7 @@ export const tariffChargeInPeak = defineDetector({
       const ended = lastEnded(page, 'peak');
       return ended !== undefined && ended.chargedWh <= values.energyWh ? ABSENT : undefined;
     }
-    const sinceMs = page.chargeSinceMs ?? page.startMs;
-    const { at } = event;
-    const { startMs, endMs } = page;
-    const cost = costText(chargedWh, view.calendar?.periodAt(at).rate ?? 0, view.site.tariff?.currency ?? '');
-    return {
-      is: 'present',
-      sinceMs,
-      confidence: 1,
-      facts: { chargedWh: rounded(chargedWh), startMs, endMs },
-      evidence: () => ({
-        fromMs: startMs - 3_600_000,
-        toMs: at,
-        series: [`${subject} ac.p`, `${subject} soc`],
-        figures: [
-          { label: 'Charged in this peak', value: rounded(chargedWh), unit: 'Wh', source: `${subject} ac.p` },
-          { label: 'Allowed', value: values.energyWh, unit: 'Wh', source: 'threshold: common practice' },
-          { label: 'Peak began', value: clockText(startMs, view.site.timeZone), unit: '', source: 'tariff' },
-          { label: 'It cost', value: cost, unit: '', source: 'tariff rate' },
-        ],
-      }),
-    };
+    return present(subject, page, event.at, values.energyWh, view);
   },
   words: ({ site, subject, facts }) => ({
     headline: `${subject} charged ${facts['chargedWh']} Wh from the grid in the peak period that began ${clockText(Number(facts['startMs']), site.timeZone)}.`,
@@ -68,6 +49,34 @@ export const tariffChargeInPeak = defineDetector({
     homeowner: null,
   }),
 });
+
+function present(
+  subject: string,
+  { count: { positiveWh: chargedWh }, chargeSinceMs, startMs, endMs }: LedgerPage,
+  at: number,
+  allowedWh: number,
+  { calendar, site }: SiteView,
+): Verdict {
+  const sinceMs = chargeSinceMs ?? startMs;
+  const cost = costText(chargedWh, calendar?.periodAt(at).rate ?? 0, site.tariff?.currency ?? '');
+  return {
+    is: 'present',
+    sinceMs,
+    confidence: 1,
+    facts: { chargedWh: rounded(chargedWh), startMs, endMs },
+    evidence: () => ({
+      fromMs: startMs - 3_600_000,
+      toMs: at,
+      series: [`${subject} ac.p`, `${subject} soc`],
+      figures: [
+        { label: 'Charged in this peak', value: rounded(chargedWh), unit: 'Wh', source: `${subject} ac.p` },
+        { label: 'Allowed', value: allowedWh, unit: 'Wh', source: 'threshold: common practice' },
+        { label: 'Peak began', value: clockText(startMs, site.timeZone), unit: '', source: 'tariff' },
+        { label: 'It cost', value: cost, unit: '', source: 'tariff rate' },
+      ],
+    }),
+  };
+}
 
 function costText(energyWh: number, ratePerKwh: number, currency: string): string {
   return `${((energyWh / 1000) * ratePerKwh).toFixed(2)} ${currency}`;

@@ -4,7 +4,8 @@
 
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
-import { batteriesUnderTariff, lastEnded } from '../models/tariff-ledger.ts';
+import { batteriesUnderTariff, type LedgerPage, lastEnded } from '../models/tariff-ledger.ts';
+import type { SiteView } from '../site-view.ts';
 import { clockText, rounded } from '../wording.ts';
 
 const PERIOD = 'super-off-peak';
@@ -35,29 +36,7 @@ export const tariffDischargeInSuperOffPeak = defineDetector({
       const ended = lastEnded(page, PERIOD);
       return ended !== undefined && ended.fedWh <= values.energyWh ? ABSENT : undefined;
     }
-    const { at } = event;
-    const { startMs } = page;
-    return {
-      is: 'present',
-      sinceMs: page.feedSinceMs ?? startMs,
-      confidence: 1,
-      facts: { fedWh: rounded(fedWh), startMs },
-      evidence: () => ({
-        fromMs: startMs - 3_600_000,
-        toMs: at,
-        series: [`${subject} ac.p`, `${subject} soc`],
-        figures: [
-          { label: 'Fed in this period', value: rounded(fedWh), unit: 'Wh', source: `${subject} ac.p` },
-          { label: 'Allowed', value: values.energyWh, unit: 'Wh', source: 'threshold: common practice' },
-          {
-            label: 'Super off-peak began',
-            value: clockText(startMs, view.site.timeZone),
-            unit: '',
-            source: 'tariff',
-          },
-        ],
-      }),
-    };
+    return present(subject, page, event.at, values.energyWh, view);
   },
   words: ({ site, subject, facts }) => ({
     headline: `${subject} fed ${facts['fedWh']} Wh to the house in the super off-peak period that began ${clockText(Number(facts['startMs']), site.timeZone)}.`,
@@ -72,3 +51,33 @@ export const tariffDischargeInSuperOffPeak = defineDetector({
     homeowner: null,
   }),
 });
+
+function present(
+  subject: string,
+  { count: { negativeWh: fedWh }, feedSinceMs, startMs }: LedgerPage,
+  at: number,
+  allowedWh: number,
+  { site }: SiteView,
+): Verdict {
+  return {
+    is: 'present',
+    sinceMs: feedSinceMs ?? startMs,
+    confidence: 1,
+    facts: { fedWh: rounded(fedWh), startMs },
+    evidence: () => ({
+      fromMs: startMs - 3_600_000,
+      toMs: at,
+      series: [`${subject} ac.p`, `${subject} soc`],
+      figures: [
+        { label: 'Fed in this period', value: rounded(fedWh), unit: 'Wh', source: `${subject} ac.p` },
+        { label: 'Allowed', value: allowedWh, unit: 'Wh', source: 'threshold: common practice' },
+        {
+          label: 'Super off-peak began',
+          value: clockText(startMs, site.timeZone),
+          unit: '',
+          source: 'tariff',
+        },
+      ],
+    }),
+  };
+}

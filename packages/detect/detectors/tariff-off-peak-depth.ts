@@ -6,7 +6,8 @@
 import { z } from 'zod';
 import { batteryOf } from '../backup-time.ts';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
-import { batteriesUnderTariff, lastEnded } from '../models/tariff-ledger.ts';
+import { batteriesUnderTariff, type LedgerPage, lastEnded } from '../models/tariff-ledger.ts';
+import type { SiteView } from '../site-view.ts';
 import { clockText, rounded } from '../wording.ts';
 
 const PERIOD = 'off-peak';
@@ -26,55 +27,23 @@ export const tariffOffPeakDepth = defineDetector({
   readingsOf: (device) => [device],
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: batteriesUnderTariff,
+  about: (subject, site) => ({
+    capacityWh: batteryOf(site, subject).capacityWh,
+    allowedPct: site.tariff?.offPeakDepthPct ?? 0,
+  }),
   state: z.null(),
   start: () => null,
-  observe(event, { subject, view, values }): Verdict | undefined {
-    if (event.kind !== 'battery') return undefined;
+  observe(event, { subject, about, view, values }): Verdict | undefined {
+    if (event.kind !== 'battery' || about === undefined) return undefined;
     const page = view.tariffLedger.pages[subject];
-    const { tariff } = view.site;
-    if (page === undefined || tariff === null) return undefined;
-    const { capacityWh } = batteryOf(view.site, subject);
-    const allowedWh = (capacityWh * (tariff.offPeakDepthPct + values.marginPct)) / 100;
+    if (page === undefined) return undefined;
+    const allowedWh = (about.capacityWh * (about.allowedPct + values.marginPct)) / 100;
     const fedWh = page.count.negativeWh;
     if (page.period !== PERIOD || fedWh <= allowedWh) {
       const ended = lastEnded(page, PERIOD);
       return ended !== undefined && ended.fedWh <= allowedWh ? ABSENT : undefined;
     }
-    const { at } = event;
-    const { startMs } = page;
-    const depthPct = rounded((100 * fedWh) / capacityWh);
-    return {
-      is: 'present',
-      sinceMs: page.feedSinceMs ?? startMs,
-      confidence: 1,
-      facts: { depthPct, allowedPct: tariff.offPeakDepthPct, startMs },
-      evidence: () => ({
-        fromMs: startMs - 3_600_000,
-        toMs: at,
-        series: [`${subject} ac.p`, `${subject} soc`],
-        figures: [
-          {
-            label: 'Fed in this off-peak period',
-            value: rounded(fedWh),
-            unit: 'Wh',
-            source: `${subject} ac.p`,
-          },
-          { label: 'Share of capacity', value: depthPct, unit: '%', source: 'site registration: capacity' },
-          {
-            label: 'Allowed',
-            value: tariff.offPeakDepthPct,
-            unit: '%',
-            source: 'site registration: offPeakDepthPct',
-          },
-          {
-            label: 'Off-peak began',
-            value: clockText(startMs, view.site.timeZone),
-            unit: '',
-            source: 'tariff',
-          },
-        ],
-      }),
-    };
+    return present(subject, page, event.at, about, view);
   },
   words: ({ site, subject, facts }) => ({
     headline: `${subject} fed ${facts['depthPct']} % of its capacity in the off-peak period that began ${clockText(Number(facts['startMs']), site.timeZone)}; ${facts['allowedPct']} % is allowed.`,
@@ -89,3 +58,45 @@ export const tariffOffPeakDepth = defineDetector({
     homeowner: null,
   }),
 });
+
+function present(
+  subject: string,
+  { count: { negativeWh: fedWh }, feedSinceMs, startMs }: LedgerPage,
+  at: number,
+  { capacityWh, allowedPct }: { readonly capacityWh: number; readonly allowedPct: number },
+  { site }: SiteView,
+): Verdict {
+  const depthPct = rounded((100 * fedWh) / capacityWh);
+  return {
+    is: 'present',
+    sinceMs: feedSinceMs ?? startMs,
+    confidence: 1,
+    facts: { depthPct, allowedPct, startMs },
+    evidence: () => ({
+      fromMs: startMs - 3_600_000,
+      toMs: at,
+      series: [`${subject} ac.p`, `${subject} soc`],
+      figures: [
+        {
+          label: 'Fed in this off-peak period',
+          value: rounded(fedWh),
+          unit: 'Wh',
+          source: `${subject} ac.p`,
+        },
+        { label: 'Share of capacity', value: depthPct, unit: '%', source: 'site registration: capacity' },
+        {
+          label: 'Allowed',
+          value: allowedPct,
+          unit: '%',
+          source: 'site registration: offPeakDepthPct',
+        },
+        {
+          label: 'Off-peak began',
+          value: clockText(startMs, site.timeZone),
+          unit: '',
+          source: 'tariff',
+        },
+      ],
+    }),
+  };
+}

@@ -121,13 +121,12 @@ function takeReading(
   leastCover: number,
 ): ClosedInterval | null {
   const periodMs = 1000 * (meter.periodS ?? view.site.meter.periodSeconds);
-  const intervalMs = Math.floor(meter.at / INTERVAL_MS) * INTERVAL_MS;
   let closed: ClosedInterval | null = null;
-  if (intervalMs > state.intervalMs) {
+  if (meter.at >= state.intervalMs + INTERVAL_MS) {
     const meanV = aggregatedRmsV(state.aggregate);
     const known = state.aggregate.durationS * 1000 >= leastCover * INTERVAL_MS;
     if (meanV !== undefined && known) closed = { startMs: state.intervalMs, meanV };
-    state.intervalMs = intervalMs;
+    state.intervalMs = Math.floor(meter.at / INTERVAL_MS) * INTERVAL_MS;
     state.aggregate.squareVS = 0;
     state.aggregate.durationS = 0;
   }
