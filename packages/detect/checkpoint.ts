@@ -86,12 +86,16 @@ function codecOf(schema: unknown): Codec {
   if (schema instanceof z.ZodObject) return ofObject(Object.entries(schema.shape));
   if (schema instanceof z.ZodArray) {
     const each = codecOf(schema.element);
+    if (each === OF_NUMBER_OR_NULL) return OF_NUMBERS_OR_NULLS;
     return each === OF_NUMBER ? OF_NUMBERS : ofArray(each);
   }
   if (schema instanceof z.ZodPipe) return codecOf(schema.in);
   if (schema instanceof z.ZodTuple) return ofTuple(schema.def.items.map(codecOf));
   if (schema instanceof z.ZodRecord) return ofRecord(codecOf(schema.valueType));
-  if (schema instanceof z.ZodNullable) return ofNullable(codecOf(schema.unwrap()));
+  if (schema instanceof z.ZodNullable) {
+    const present = codecOf(schema.unwrap());
+    return present === OF_NUMBER ? OF_NUMBER_OR_NULL : ofNullable(present);
+  }
   if (schema instanceof z.ZodEnum) return ofEnum(schema.options);
   if (schema instanceof z.ZodNumber) return OF_NUMBER;
   if (schema instanceof z.ZodBoolean) return OF_BOOLEAN;
@@ -176,6 +180,9 @@ const OF_NUMBERS: Codec = {
   read: (written, atMs) =>
     Array.isArray(written) ? ofRuns(written).map((each) => OF_NUMBER.read(each, atMs)) : undefined,
 };
+
+const OF_NUMBER_OR_NULL: Codec = ofNullable(OF_NUMBER);
+const OF_NUMBERS_OR_NULLS: Codec = { ...OF_NUMBERS, outline: `${OF_NUMBER_OR_NULL.outline}[]` };
 
 /** Runs of LEAST_RUN and more as [what repeats, how often]. */
 function inRuns(values: readonly unknown[]): unknown[] {

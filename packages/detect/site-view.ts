@@ -55,10 +55,15 @@ export interface SiteView {
   readonly serviceImpedance: ServiceImpedanceState;
 }
 
-/** A reading as a row: device, how long ago it was, ms, then its quantities in wire order. */
-const savedReading = z.tuple([z.string(), z.number()]).rest(z.union([z.number(), z.boolean(), z.null()]));
+const savedQuantity = z.union([z.number(), z.boolean(), z.null()]);
+const savedQuantities = z.array(savedQuantity);
+/**
+ * What a device said last: its name, how long ago, ms, the quantities in wire order; then of the reading before, if
+ * there was one: how much older it is, ms, which quantities were others, as bits from the first on, and those.
+ */
+const savedReading = z.tuple([z.string(), z.number(), savedQuantities]).rest(savedQuantities);
 
-/** The part of a view that outlives a restart: older and newer readings in the order they came. */
+/** The part of a view that outlives a restart. */
 export const savedViewSchema = z.object({
   nowMs: z.number(),
   readings: z.array(savedReading),
@@ -111,7 +116,8 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     wiring: restore('wiring', wiringModel, site, saved),
     serviceImpedance: restore('serviceImpedance', serviceImpedanceModel, site, saved),
   };
-  for (const row of saved?.readings ?? []) takeReading(view, restoreReading(row, view));
+  for (const row of saved?.readings ?? [])
+    for (const reading of restoreReadings(row, view)) takeReading(view, reading);
   return view;
 }
 
@@ -165,32 +171,51 @@ function placeOf({ batteries }: Site, device: string): number {
   return place;
 }
 
-function savedReadings(view: SiteView): SavedView['readings'] {
-  const newest = [
-    view.previousMeter,
-    ...view.previousBatteries.values(),
-    view.meter,
-    ...view.batteries.values(),
-  ];
-  return newest
-    .filter((reading) => reading !== null)
-    .map((reading) =>
-      reading.kind === 'meter'
-        ? [reading.device, view.nowMs - reading.at, ...METER_QUANTITIES.map(({ field }) => reading[field])]
-        : [reading.device, view.nowMs - reading.at, ...BATTERY_QUANTITIES.map(({ field }) => reading[field])],
-    );
+type SavedReading = z.infer<typeof savedReading>;
+type SavedQuantity = z.infer<typeof savedQuantity>;
+
+function savedReadings(view: SiteView): SavedReading[] {
+  const { meter, previousMeter, batteries, previousBatteries, nowMs } = view;
+  const saved = meter === null ? [] : [saveReading(meter, previousMeter ?? undefined, nowMs)];
+  for (const [device, newest] of batteries) {
+    saved.push(saveReading(newest, previousBatteries.get(device), nowMs));
+  }
+  return saved;
 }
 
-function restoreReading(
-  [device, agoMs, ...row]: SavedView['readings'][number],
-  { site, nowMs }: SiteView,
-): Reading {
-  const at = nowMs - agoMs;
-  const quantities = device === site.meter.device ? METER_QUANTITIES : BATTERY_QUANTITIES;
-  const empty =
-    device === site.meter.device ? emptyMeterReading(device, at) : emptyBatteryReading(device, at);
-  const sent = quantities.map(({ field }, i) => [field, row[i] ?? null]);
-  return { ...empty, ...Object.fromEntries(sent) };
+function saveReading(newest: Reading, before: Reading | undefined, nowMs: number): SavedReading {
+  const row = quantitiesOf(newest);
+  const saved: SavedReading = [newest.device, nowMs - newest.at, row];
+  if (before === undefined) return saved;
+  let bits = 0;
+  const others = quantitiesOf(before).filter((value, i) => {
+    if (value === row[i]) return false;
+    bits |= 1 << i;
+    return true;
+  });
+  return [...saved, [newest.at - before.at, bits, ...others]];
+}
+
+/** Older first. */
+function restoreReadings([device, agoMs, row, before]: SavedReading, view: SiteView): Reading[] {
+  const at = view.nowMs - agoMs;
+  const newest = readingOf(device, at, row, view.site);
+  if (before === undefined) return [newest];
+  const [olderMs, bits, ...others] = before;
+  const then = row.map((value, i) => ((Number(bits) >> i) & 1 ? (others.shift() ?? null) : value));
+  return [readingOf(device, at - Number(olderMs), then, view.site), newest];
+}
+
+function quantitiesOf(reading: Reading): SavedQuantity[] {
+  return reading.kind === 'meter'
+    ? METER_QUANTITIES.map(({ field }) => reading[field])
+    : BATTERY_QUANTITIES.map(({ field }) => reading[field]);
+}
+
+function readingOf(device: string, at: number, row: readonly SavedQuantity[], { meter }: Site): Reading {
+  const quantities = device === meter.device ? METER_QUANTITIES : BATTERY_QUANTITIES;
+  const empty = device === meter.device ? emptyMeterReading(device, at) : emptyBatteryReading(device, at);
+  return { ...empty, ...Object.fromEntries(quantities.map(({ field }, i) => [field, row[i] ?? null])) };
 }
 
 function saveModel(name: ModelName, view: SiteView): [string, unknown] {

@@ -47,20 +47,26 @@ export const deviceClocksModel: Model<DeviceClocksState> = {
   start: (site) => ({
     toldByArrival: false,
     clocks: Object.fromEntries([site.meter, ...site.batteries].map(({ device }) => [device, startClock()])),
-    batteries: Object.fromEntries(site.batteries.map(({ device }) => [device, startSteps()])),
-    inlets: site.inlets.map(startSteps),
+    batteries: {},
+    inlets: [],
   }),
   observe(state, event, view) {
     switch (event.kind) {
       case 'meter':
         if (state.toldByArrival) return;
-        for (let i = 0; i < state.inlets.length; i++) {
-          const number = view.site.inlets[i]?.number;
-          takeStep(state.inlets[i], event.at, number === 1 ? event.inlet1W : event.inlet2W);
+        for (let i = 0; i < view.site.inlets.length; i++) {
+          state.inlets[i] ??= startSteps();
+          takeStep(
+            state.inlets[i],
+            event.at,
+            view.site.inlets[i]?.number === 1 ? event.inlet1W : event.inlet2W,
+          );
         }
         return;
       case 'battery':
-        if (!state.toldByArrival) takeStep(state.batteries[event.device], event.at, event.acW);
+        if (state.toldByArrival) return;
+        state.batteries[event.device] ??= startSteps();
+        takeStep(state.batteries[event.device], event.at, event.acW);
         return;
       case 'tick':
         if (!state.toldByArrival && event.at % STEPS_EVERY_MS === 0) compareSteps(state, view);
@@ -131,12 +137,9 @@ function hearLag(state: DeviceClocksState, device: string, { leastMs }: Lags): v
 function takeWitness(state: DeviceClocksState): void {
   const before = state.toldByArrival;
   state.toldByArrival = Object.values(state.clocks).every(({ byArrivalMs }) => byArrivalMs !== null);
-  if (state.toldByArrival && !before) forgetSteps(state);
-}
-
-function forgetSteps(state: DeviceClocksState): void {
-  for (const steps of [...Object.values(state.batteries), ...state.inlets])
-    Object.assign(steps, startSteps());
+  if (!state.toldByArrival || before) return;
+  state.batteries = {};
+  state.inlets = [];
 }
 
 function hearState(state: DeviceClocksState, event: Extract<SiteEvent, { kind: 'state' }>): void {

@@ -19,6 +19,7 @@ import {
   medianAbsoluteDeviation,
   type RunningMedian,
   runningMedian,
+  type SlopeTracker,
   theilSen,
 } from '@afterwatt/electrical';
 import type { MeterReading, Site } from '@afterwatt/wire';
@@ -67,6 +68,13 @@ const SUM_TRACKER = { memorySteps: 200, minStepX: 4, leastScaleY: 0.1 };
 const SUM_ERROR_OHM = 0.02;
 /** Share of the difference's slope that is the service's own where nothing is known: Zs = Zn (common practice). */
 const SERVICE_SHARE = 1 / 3;
+/**
+ * Parts of an ampere, a volt and an ohm that what is remembered is rounded to: finer than the noise of a meter, whose
+ * last digits are 1 W and 0.1 V.
+ */
+const STEP_A = 100;
+const STEP_V = 100;
+const STEP_OHM = 1000;
 
 const runningMedianSchema = z
   .object({ windowSize: z.number(), arrived: z.array(z.number()), next: z.number() })
@@ -195,6 +203,7 @@ function learnSum(state: ServiceImpedanceState, before: MeterReading, now: Meter
   if (Math.abs(stepA) < SUM_TRACKER.minStepX) return;
   const stepV = (now.l1V ?? 0) + (now.l2V ?? 0) - (before.l1V ?? 0) - (before.l2V ?? 0);
   advanceSlopeTracker(state.sum, SUM_TRACKER, stepA, stepV);
+  shorten(state.sum);
 }
 
 function isNewLevel(state: ServiceImpedanceState, before: MeterReading, now: MeterReading): boolean {
@@ -226,7 +235,11 @@ function takeLevel(state: ServiceImpedanceState, meter: MeterReading, interceptV
   const difA = legA(meter, 1) - legA(meter, 2);
   const sumA = legA(meter, 1) + legA(meter, 2);
   if (state.levels.length === LEVELS) state.levels.shift();
-  state.levels.push({ difA: rounded(difA), sumA: rounded(sumA), difV: rounded(differenceV(meter)) });
+  state.levels.push({
+    difA: rounded(difA, STEP_A),
+    sumA: rounded(sumA, STEP_A),
+    difV: rounded(differenceV(meter), STEP_V),
+  });
   if (state.levels.length < LEAST_LEVELS) return;
   const byDif = lineOf(state, interceptV, (level) => level.difA);
   const bySum = lineOf(state, interceptV, (level) => level.sumA);
@@ -235,7 +248,7 @@ function takeLevel(state: ServiceImpedanceState, meter: MeterReading, interceptV
   if (line === undefined) return;
   advanceRunningMedian(state.slopes, line.slope);
   advanceRunningMedian(state.intercepts, line.intercept);
-  state.latestOhm = neutralOf(state, line.slope);
+  state.latestOhm = rounded(neutralOf(state, line.slope), STEP_OHM);
   state.latestFits = line.leftV <= 0.2 * Math.abs(line.slope) * line.spreadA;
   state.lines += 1;
   state.linesToday += 1;
@@ -266,7 +279,8 @@ function lineOf(
   if (line === undefined || Math.abs(line.intercept) > interceptV) return undefined;
   const leftV = medianAbsoluteDeviation(volts.map((v, i) => v - line.slope * (amps[i] ?? 0)));
   const distinct = distinctCount(amps);
-  return { slope: rounded(line.slope), intercept: rounded(line.intercept), spreadA, leftV, distinct };
+  const slope = rounded(line.slope, STEP_OHM);
+  return { slope, intercept: rounded(line.intercept, STEP_V), spreadA, leftV, distinct };
 }
 
 function rangeOf(values: readonly number[]): number {
@@ -333,7 +347,27 @@ function closeDay(state: ServiceImpedanceState, atMs: number): void {
   state.linesToday = 0;
 }
 
-/** To a ten-thousandth: finer than any meter, and short in a checkpoint. */
-function rounded(value: number): number {
-  return Math.round(1e4 * value) / 1e4;
+/** To the nearest of `steps` parts of the unit: what is remembered is kept as short as its use allows. */
+function rounded(value: number, steps: number): number {
+  return Math.round(steps * value) / steps;
+}
+
+/** The same for the sums of a tracker, which are of any size: to six digits. */
+function shorten(tracker: SlopeTracker): void {
+  tracker.slope = sixDigits(tracker.slope);
+  tracker.standardError = sixDigits(tracker.standardError);
+  tracker.effectiveCount = sixDigits(tracker.effectiveCount);
+  tracker.scale = sixDigits(tracker.scale);
+  tracker.sumXX = sixDigits(tracker.sumXX);
+  tracker.sumXY = sixDigits(tracker.sumXY);
+  tracker.sumWeightedXX = sixDigits(tracker.sumWeightedXX);
+  tracker.sumWeight = sixDigits(tracker.sumWeight);
+  tracker.sumSquaredWeight = sixDigits(tracker.sumSquaredWeight);
+  tracker.direction = sixDigits(tracker.direction);
+  tracker.firstX = tracker.firstX.map(sixDigits);
+  tracker.firstY = tracker.firstY.map(sixDigits);
+}
+
+function sixDigits(value: number): number {
+  return Number(value.toPrecision(6));
 }

@@ -44,8 +44,8 @@ const pageSchema = z.object({
   /** When it first charged and fed in this period; null before. */
   chargeSinceMs: z.number().nullable(),
   feedSinceMs: z.number().nullable(),
-  /** The last period of each kind that has ended. */
-  ended: z.partialRecord(z.enum(TARIFF_PERIODS), endedSchema),
+  /** The last period of each kind that has ended, in the order of TARIFF_PERIODS. */
+  ended: z.array(endedSchema.nullable()),
 });
 
 const schema = z.object({ pages: z.record(z.string(), pageSchema) });
@@ -89,7 +89,9 @@ function pageAt(
     count: emptyEnergyCount(),
     chargeSinceMs: null,
     feedSinceMs: null,
-    ended: page === undefined ? {} : { ...page.ended, [page.period]: endOf(page) },
+    ended: TARIFF_PERIODS.map((kind, place) =>
+      kind === page?.period ? endOf(page) : (page?.ended[place] ?? null),
+    ),
   };
   state.pages[device] = next;
   return next;
@@ -132,6 +134,6 @@ export function batteriesUnderTariff(site: Site): readonly string[] {
  * @returns undefined while none has ended, or when less than half of it was heard
  */
 export function lastEnded(page: LedgerPage, period: TariffPeriod): EndedPeriod | undefined {
-  const ended = page.ended[period];
-  return ended === undefined || ended.coveredShare < 0.5 ? undefined : ended;
+  const ended = page.ended[TARIFF_PERIODS.indexOf(period)] ?? null;
+  return ended === null || ended.coveredShare < 0.5 ? undefined : ended;
 }

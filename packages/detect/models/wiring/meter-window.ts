@@ -13,25 +13,23 @@ export interface MeterRow {
   readonly inletW: readonly [number | null, number | null];
 }
 
-/** The same as it is kept: device time, L1, L2, inlet 1, inlet 2, whole watts. */
-const keptSchema = z.tuple([
-  z.number(),
-  z.number(),
-  z.number(),
-  z.number().nullable(),
-  z.number().nullable(),
-]);
-type Kept = z.infer<typeof keptSchema>;
-
+/** The rows by column, so that what stays the same is short in a checkpoint: a ring, in which `next` is the oldest. */
 export const meterWindowSchema = z.object({
-  rows: z.array(keptSchema).max(ROWS),
-  /** Place of the oldest row once the window is full. */
+  /** Device time of the newest row, and the time from the row before to each, ms. */
+  newestMs: z.number(),
+  sinceMs: z.array(z.number()).max(ROWS),
+  /** Whole watts. */
+  l1W: z.array(z.number()).max(ROWS),
+  l2W: z.array(z.number()).max(ROWS),
+  inlet1W: z.array(z.number().nullable()).max(ROWS),
+  inlet2W: z.array(z.number().nullable()).max(ROWS),
+  /** Where the next row goes. */
   next: z.number(),
 });
 export type MeterWindow = z.infer<typeof meterWindowSchema>;
 
 export function startMeterWindow(): MeterWindow {
-  return { rows: [], next: 0 };
+  return { newestMs: 0, sinceMs: [], l1W: [], l2W: [], inlet1W: [], inlet2W: [], next: 0 };
 }
 
 /**
@@ -41,55 +39,71 @@ export function startMeterWindow(): MeterWindow {
 export function pushReading(window: MeterWindow, reading: MeterReading, spacingMs: number): void {
   const { at, l1W, l2W, inlet1W, inlet2W } = reading;
   if (l1W === null || l2W === null) return;
-  const newest = window.rows[(window.next + window.rows.length - 1) % ROWS];
-  if (newest !== undefined && at - newest[0] < spacingMs) return;
-  const kept: Kept = [at, Math.round(l1W), Math.round(l2W), whole(inlet1W), whole(inlet2W)];
-  if (window.rows.length < ROWS) {
-    window.rows.push(kept);
-    return;
-  }
-  window.rows[window.next] = kept;
-  window.next = (window.next + 1) % ROWS;
+  const { newestMs, next } = window;
+  if (at - newestMs < spacingMs) return;
+  window.newestMs = at;
+  window.sinceMs[next] = window.sinceMs.length === 0 ? 0 : at - newestMs;
+  window.l1W[next] = Math.round(l1W);
+  window.l2W[next] = Math.round(l2W);
+  window.inlet1W[next] = whole(inlet1W);
+  window.inlet2W[next] = whole(inlet2W);
+  window.next = (next + 1) % ROWS;
 }
 
 function whole(watts: number | null): number | null {
   return watts === null ? null : Math.round(watts);
 }
 
+/** Place of the row that came so many before the newest. */
+function placeOf({ sinceMs, next }: MeterWindow, back: number): number {
+  return (next + sinceMs.length - 1 - back) % sinceMs.length;
+}
+
+function rowAt({ l1W, l2W, inlet1W, inlet2W }: MeterWindow, place: number, at: number): MeterRow {
+  const legW: MeterRow['legW'] = [l1W[place] ?? 0, l2W[place] ?? 0];
+  return { at, legW, inletW: [inlet1W[place] ?? null, inlet2W[place] ?? null] };
+}
+
 /** The last row at or before `atMs`. */
-export function rowBefore({ rows, next }: MeterWindow, atMs: number): MeterRow | undefined {
-  for (let back = 1; back <= rows.length; back++) {
-    const kept = rows[(next + rows.length - back) % rows.length];
-    if (kept !== undefined && kept[0] <= atMs) return rowOf(kept);
+export function rowBefore(window: MeterWindow, atMs: number): MeterRow | undefined {
+  let at = window.newestMs;
+  for (let back = 0; back < window.sinceMs.length; back++) {
+    const place = placeOf(window, back);
+    if (at <= atMs) return rowAt(window, place, at);
+    at -= window.sinceMs[place] ?? 0;
   }
   return undefined;
 }
 
-/** The rows at or after `atMs`, in no order. */
-export function rowsSince({ rows }: MeterWindow, atMs: number): MeterRow[] {
+/** The rows at or after `atMs`, newest first. */
+export function rowsSince(window: MeterWindow, atMs: number): MeterRow[] {
   const since: MeterRow[] = [];
-  for (const kept of rows) if (kept[0] >= atMs) since.push(rowOf(kept));
+  let at = window.newestMs;
+  for (let back = 0; back < window.sinceMs.length && at >= atMs; back++) {
+    const place = placeOf(window, back);
+    since.push(rowAt(window, place, at));
+    at -= window.sinceMs[place] ?? 0;
+  }
   return since;
 }
 
 /** Did every row at or after `atMs` show that inlet's channel between these bounds, W? One that was not sent shows 0. */
 export function isInletWithin(
-  { rows }: MeterWindow,
+  window: MeterWindow,
   atMs: number,
   inlet: 1 | 2,
   lowW: number,
   highW: number,
 ): boolean {
-  for (const kept of rows) {
-    if (kept[0] < atMs) continue;
-    const watts = (inlet === 1 ? kept[3] : kept[4]) ?? 0;
+  const inletW = inlet === 1 ? window.inlet1W : window.inlet2W;
+  let at = window.newestMs;
+  for (let back = 0; back < inletW.length && at >= atMs; back++) {
+    const place = placeOf(window, back);
+    const watts = inletW[place] ?? 0;
     if (watts < lowW || watts > highW) return false;
+    at -= window.sinceMs[place] ?? 0;
   }
   return true;
-}
-
-function rowOf([at, l1W, l2W, inlet1W, inlet2W]: Kept): MeterRow {
-  return { at, legW: [l1W, l2W], inletW: [inlet1W, inlet2W] };
 }
 
 /**
@@ -97,10 +111,9 @@ function rowOf([at, l1W, l2W, inlet1W, inlet2W]: Kept): MeterRow {
  * @returns 'later' while the meter has not come so far, 'gone' where the window does not reach back so far
  */
 export function rowsAround(window: MeterWindow, fromMs: number, toMs: number): MeterRow[] | 'later' | 'gone' {
-  const { rows, next } = window;
-  const ordered = rows.length < ROWS ? rows : [...rows.slice(next), ...rows.slice(0, next)];
-  const first = ordered.findLastIndex(([at]) => at <= fromMs);
-  const last = ordered.findIndex(([at]) => at >= toMs);
+  const ordered = rowsSince(window, Number.NEGATIVE_INFINITY).reverse();
+  const first = ordered.findLastIndex(({ at }) => at <= fromMs);
+  const last = ordered.findIndex(({ at }) => at >= toMs);
   if (first < 0) return 'gone';
-  return last < 0 ? 'later' : ordered.slice(first, last + 1).map(rowOf);
+  return last < 0 ? 'later' : ordered.slice(first, last + 1);
 }
