@@ -125,44 +125,48 @@ export type SavedSequence = z.infer<typeof savedSequenceSchema>;
 export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   /** Of every device that was heard, and of those that should be. */
   const arrivals = new Map<string, Arrivals>();
+  const known: Arrivals[] = [];
   const sited = [site.meter, ...site.batteries].map(({ device }) => arrivalsOf(device));
   for (const device of Object.keys({ ...saved?.lastAt, ...saved?.lagMs })) arrivalsOf(device);
-  /** The most that is held back, by the slowest device's packs; see `slowestPackMs`. */
-  let holdBackMs = slowestPackMs();
   let held: Reading[] = [...(saved?.held ?? [])];
-  let oldestHeldMs = held.reduce((least, { at }) => Math.min(least, at), NEVER);
   let late: Reading[] = [...(saved?.late ?? [])];
-  let { pulseMs, arrivedMs, lateSinceMs, lateArrivedMs, releasedMs, lagsToldMs, inBacklog } =
-    saved?.marks ?? START;
-  let { comeToMs, cameToMs } = saved?.marks ?? START;
+  // Times that move with every reading stand in objects: V8 keeps those of a closure in a new box each time.
+  const marks = { ...(saved?.marks ?? START) };
+  const hold = {
+    /** The most that is held back, by the slowest device's packs; see `slowestPackMs`. */
+    backMs: slowestPackMs(),
+    oldestMs: held.reduce((least, { at }) => Math.min(least, at), NEVER),
+  };
 
   function accept(readings: readonly Reading[], others: readonly SiteEvent[]): Release {
-    arrivedMs = pulseMs;
+    marks.arrivedMs = marks.pulseMs;
     let newestLiveMs = 0;
     for (const reading of readings) {
-      const ageMs = pulseMs - reading.at;
+      const ageMs = marks.pulseMs - reading.at;
       const ofDevice = arrivalsOf(reading.device);
       const newestOfDevice = reading.at > ofDevice.lastAt;
-      if (pulseMs > 0) ofDevice.lagMs = Math.min(ageMs, ofDevice.lagMs);
+      if (marks.pulseMs > 0) ofDevice.lagMs = Math.min(ageMs, ofDevice.lagMs);
       if (newestOfDevice && ageMs <= BACKLOG_MS) ofDevice.packMs = Math.max(0, ageMs, ofDevice.packMs);
-      if (reading.at < releasedMs - PROMPT_MS) {
-        if (late.length === 0) lateSinceMs = pulseMs;
+      if (reading.at < marks.releasedMs - PROMPT_MS) {
+        if (late.length === 0) marks.lateSinceMs = marks.pulseMs;
         late.push(reading);
         ofDevice.lateCount += 1;
-        lateArrivedMs = pulseMs;
+        marks.lateArrivedMs = marks.pulseMs;
         continue;
       }
-      held.push(reading);
-      oldestHeldMs = Math.min(oldestHeldMs, reading.at);
+      // Most come alone: a list of one is small where one that grows is not.
+      if (held.length === 0) held = [reading];
+      else held.push(reading);
+      hold.oldestMs = Math.min(hold.oldestMs, reading.at);
       if (newestOfDevice) ofDevice.lastAt = reading.at;
-      if (ageMs > BACKLOG_MS) inBacklog = true;
+      if (ageMs > BACKLOG_MS) marks.inBacklog = true;
       else if (reading.at > newestLiveMs && !isAhead(reading.at)) newestLiveMs = reading.at;
     }
-    for (const { device } of readings) notePack(arrivalsOf(device));
-    if (newestLiveMs > 0) inBacklog = false;
+    for (const ofDevice of known) if (ofDevice.packMs !== NO_PACK) notePack(ofDevice);
+    if (newestLiveMs > 0) marks.inBacklog = false;
     const liveMs =
-      newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - holdBackMs, leastAt(newestLiveMs - BACKLOG_MS));
-    const upToMs = inBacklog ? cameToMs : Math.max(leastAt(0), liveMs);
+      newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - hold.backMs, leastAt(newestLiveMs - BACKLOG_MS));
+    const upToMs = marks.inBacklog ? marks.cameToMs : Math.max(leastAt(0), liveMs);
     const released = release(
       held.length > HELD_MAX ? Math.max(upToMs, median(held.map(({ at }) => at))) : upToMs,
     );
@@ -170,10 +174,10 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   }
 
   function pulse(nowMs: number): Release {
-    pulseMs = Math.max(pulseMs, nowMs);
-    cameToMs = comeToMs;
-    comeToMs = leastAt(0);
-    const quietMs = pulseMs - arrivedMs;
+    marks.pulseMs = Math.max(marks.pulseMs, nowMs);
+    marks.cameToMs = marks.comeToMs;
+    marks.comeToMs = leastAt(0);
+    const quietMs = marks.pulseMs - marks.arrivedMs;
     const told = tellLags();
     const released = releaseBy(quietMs);
     return told === undefined ? released : { ...released, events: [told, ...released.events] };
@@ -181,17 +185,17 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
 
   function releaseBy(quietMs: number): Release {
     // Between the packs of one device another's may have come: quiet for as long as they span is no end.
-    if (quietMs < SETTLED_MS + holdBackMs) {
-      return release(inBacklog ? cameToMs : pulseMs - holdBackMs, !inBacklog);
+    if (quietMs < SETTLED_MS + hold.backMs) {
+      return release(marks.inBacklog ? marks.cameToMs : marks.pulseMs - hold.backMs, !marks.inBacklog);
     }
-    if (inBacklog && quietMs < BACKLOG_SETTLED_MS) return release(NEVER, false);
-    inBacklog = false;
+    if (marks.inBacklog && quietMs < BACKLOG_SETTLED_MS) return release(NEVER, false);
+    marks.inBacklog = false;
     return release(NEVER, true);
   }
 
   function tellLags(): Lags | undefined {
-    if (pulseMs - lagsToldMs < LAGS_MS) return undefined;
-    lagsToldMs = pulseMs;
+    if (marks.pulseMs - marks.lagsToldMs < LAGS_MS) return undefined;
+    marks.lagsToldMs = marks.pulseMs;
     const leastMs = byDevice(({ lagMs }) => (lagMs === NEVER ? undefined : lagMs));
     if (Object.keys(leastMs).length === 0) return undefined;
     const late = byDevice(({ lateCount }) => (lateCount === 0 ? undefined : lateCount));
@@ -199,12 +203,12 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
       ofDevice.lagMs = NEVER;
       ofDevice.lateCount = 0;
     }
-    return { kind: 'lags', at: pulseMs, leastMs, late };
+    return { kind: 'lags', at: marks.pulseMs, leastMs, late };
   }
 
   /** The ingest's clock is not known before the first pulse. */
   function isAhead(at: number): boolean {
-    return pulseMs > 0 && at > pulseMs + PROMPT_MS;
+    return marks.pulseMs > 0 && at > marks.pulseMs + PROMPT_MS;
   }
 
   /** How far behind the newest live reading the slowest pack reaches; nothing is held for prompt devices. */
@@ -217,12 +221,11 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   /** The last few packs tell a device that packs from one that lost its connection once. */
   function notePack(ofDevice: Arrivals): void {
     const { packMs, packAgesMs } = ofDevice;
-    if (packMs === NO_PACK) return;
     ofDevice.packMs = NO_PACK;
     if (packAgesMs.length === PACKS) packAgesMs.shift();
     packAgesMs.push(packMs);
     // One more prompt pack among prompt ones changes nothing: medians for every reading were a tenth of all work.
-    if (holdBackMs > 0 || packMs > PROMPT_MS) holdBackMs = slowestPackMs();
+    if (hold.backMs > 0 || packMs > PROMPT_MS) hold.backMs = slowestPackMs();
   }
 
   function arrivalsOf(device: string): Arrivals {
@@ -236,6 +239,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
         packMs: NO_PACK,
       };
       arrivals.set(device, ofDevice);
+      known.push(ofDevice);
     }
     return ofDevice;
   }
@@ -259,20 +263,21 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
 
   function release(upToMs: number, timePasses = true): Release {
     const events = takeHeld(upToMs);
-    const newest = events.at(-1);
-    if (newest !== undefined) releasedMs = Math.max(releasedMs, Math.min(newest.at, pulseMs));
+    const newest = events[events.length - 1];
+    if (newest !== undefined)
+      marks.releasedMs = Math.max(marks.releasedMs, Math.min(newest.at, marks.pulseMs));
     // A site that was never heard has no time of its own yet: its first readings may be a backlog.
-    const settled = timePasses && releasedMs > 0 && (held.length === 0 || isAhead(oldestHeldMs));
-    if (settled && pulseMs - holdBackMs > releasedMs && upToMs >= pulseMs - holdBackMs) {
-      releasedMs = pulseMs - holdBackMs;
+    const settled = timePasses && marks.releasedMs > 0 && (held.length === 0 || isAhead(hold.oldestMs));
+    if (settled && marks.pulseMs - hold.backMs > marks.releasedMs && upToMs >= marks.pulseMs - hold.backMs) {
+      marks.releasedMs = marks.pulseMs - hold.backMs;
     }
-    return { events, late: takeLate(), passTimeToMs: settled ? releasedMs : undefined };
+    return { events, late: takeLate(), passTimeToMs: settled ? marks.releasedMs : undefined };
   }
 
   /** What is held up to a time, in order; a clock that runs ahead waits for the present. */
   function takeHeld(upToMs: number): readonly Reading[] {
-    if (oldestHeldMs > upToMs || isAhead(oldestHeldMs)) return NONE;
-    oldestHeldMs = NEVER;
+    if (hold.oldestMs > upToMs || isAhead(hold.oldestMs)) return NONE;
+    hold.oldestMs = NEVER;
     if (held.length === 1) {
       const only = held;
       held = [];
@@ -286,7 +291,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
         continue;
       }
       kept.push(reading);
-      oldestHeldMs = Math.min(oldestHeldMs, reading.at);
+      hold.oldestMs = Math.min(hold.oldestMs, reading.at);
     }
     held = kept;
     return events.sort(byTime);
@@ -294,7 +299,8 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
 
   function takeLate(): readonly Reading[] {
     if (late.length === 0) return NONE;
-    const goesOn = pulseMs - lateArrivedMs < SETTLED_MS && pulseMs - lateSinceMs < LATE_WAIT_MS;
+    const goesOn =
+      marks.pulseMs - marks.lateArrivedMs < SETTLED_MS && marks.pulseMs - marks.lateSinceMs < LATE_WAIT_MS;
     if (late.length < LATE_MAX && goesOn) return NONE;
     const taken = late.sort(byTime);
     late = [];
@@ -304,10 +310,7 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   function save(): SavedSequence | undefined {
     if (held.length + late.length > SAVED_MAX) return undefined;
     return {
-      marks: {
-        ...{ pulseMs, arrivedMs, lateSinceMs, lateArrivedMs, releasedMs, lagsToldMs, inBacklog },
-        ...{ comeToMs, cameToMs },
-      },
+      marks: { ...marks },
       lastAt: byDevice(({ lastAt }) => (lastAt === 0 ? undefined : lastAt)),
       packAgesMs: byDevice(({ packAgesMs }) => (packAgesMs.length === 0 ? undefined : packAgesMs)),
       lagMs: byDevice(({ lagMs }) => (lagMs === NEVER ? undefined : lagMs)),
@@ -318,14 +321,14 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   }
 
   function wake(nowMs: number): Deaf | undefined {
-    if (pulseMs === 0 || nowMs - pulseMs <= DEAF_MS) return undefined;
-    return { kind: 'deaf', at: nowMs, sinceMs: pulseMs };
+    if (marks.pulseMs === 0 || nowMs - marks.pulseMs <= DEAF_MS) return undefined;
+    return { kind: 'deaf', at: nowMs, sinceMs: marks.pulseMs };
   }
 
   function restsUntilMs(nextTickMs: number): number {
-    if (held.length > 0 || late.length > 0 || inBacklog) return 0;
-    const tickDueMs = releasedMs > 0 ? nextTickMs + holdBackMs : NEVER;
-    return Math.min(tickDueMs, lagsToldMs + LAGS_MS);
+    if (held.length > 0 || late.length > 0 || marks.inBacklog) return 0;
+    const tickDueMs = marks.releasedMs > 0 ? nextTickMs + hold.backMs : NEVER;
+    return Math.min(tickDueMs, marks.lagsToldMs + LAGS_MS);
   }
 
   return { accept, pulse, wake, restsUntilMs, save };
