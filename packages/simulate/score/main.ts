@@ -6,7 +6,7 @@ import { runAll } from './crew.ts';
 import { KINDS } from './draw.ts';
 import { describeMiss } from './misses.ts';
 import { startProgress } from './progress.ts';
-import { addUp, type JobResult, listJobs, PROFILES } from './score.ts';
+import { addUp, expectedReadings, type JobResult, listJobs, PROFILES } from './score.ts';
 import { printTable, summarize } from './table.ts';
 
 const USAGE = `npm run score -- [options]
@@ -68,10 +68,11 @@ const jobs = listJobs(values.seed, kinds, {
 }).filter(({ index }) => only === undefined || index === only);
 
 const results: JobResult[] = [];
-const done = startProgress(jobs.length, Date.now, (line) => process.stderr.write(`${line}\n`));
+const whole = { homes: jobs.length, work: jobs.reduce((sum, job) => sum + expectedReadings(job), 0) };
+const done = startProgress(whole, Date.now, (line) => process.stderr.write(`${line}\n`));
 const onResult = (result: JobResult) => {
   results.push(result);
-  done();
+  done(expectedReadings(result.job));
 };
 // Whoever has seen enough gets the table of what is done.
 const enough = new AbortController();

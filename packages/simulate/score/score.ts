@@ -60,6 +60,20 @@ export function listJobs(seed: string, kinds: readonly IncidentKind[], profile: 
   return [...faultless, ...mended, ...pairs, ...faults];
 }
 
+/** Readings that a job takes, about (means of a full score), by which the time it takes can be told beforehand. */
+export function expectedReadings(job: Job): number {
+  switch (job.is) {
+    case 'faultless':
+      return 29_000 * job.days;
+    case 'mended':
+      return 108_000;
+    case 'pair':
+      return 61_000;
+    case 'fault':
+      return 35_000;
+  }
+}
+
 /** Runs one home, or one fleet. @param cpuUs processor time of this process, microseconds */
 export function work(job: Job, cpuUs: () => number): JobResult {
   const yardUs = yardstickUs(cpuUs);
