@@ -117,6 +117,23 @@ it('a battery that heats from 10 to 50 Cel at rest is told on its first morning'
   ).toEqual([]);
 });
 
+it.each([
+  { fails: 'ten minutes before the hour', atS: 19 * HOUR_S - 600 },
+  { fails: 'on the hour', atS: 19 * HOUR_S },
+  { fails: 'ten minutes after the hour', atS: 19 * HOUR_S + 600 },
+])('a unit in a cold garage that fails on its first night $fails is told within two hours', ({ atS }) => {
+  // At rest at 1 Cel; then what fails beside the sensor takes it to 51 Cel, with a time constant of 20 min.
+  const failed = thermometer(
+    1,
+    (s) => 1 + 50 * (s < atS ? 0 : 1 - Math.exp((atS - s) / 1200)),
+    () => 5,
+    10,
+  );
+  const [first, ...more] = raises(hot(failed));
+  expect(Number(first?.split(' ')[1])).toBeLessThan(atS + 2 * HOUR_S);
+  expect(more).toEqual([]);
+});
+
 describe('a battery of which a day is known', () => {
   const constant = (fromC: number, toC: number) =>
     thermometer(

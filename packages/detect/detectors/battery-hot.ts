@@ -44,6 +44,13 @@ const schema = z.object({
   hour: z.number(),
   hourWarmest: z.number(),
   hourHeat: z.number(),
+  /**
+   * The same of the hour before it, which waits until the running one has ended: a fault that begins in it is told
+   * only later, and is not to explain itself by how it began.
+   */
+  pastHour: z.number(),
+  pastWarmest: z.number(),
+  pastHeat: z.number(),
   /** The warmest of each hour of the day, Cel, and its most heat by load, per cent of full power's. */
   warmest: hours,
   mostHeat: hours,
@@ -105,6 +112,9 @@ export const batteryHot = defineDetector({
     hour: 0,
     hourWarmest: NONE,
     hourHeat: 0,
+    pastHour: 0,
+    pastWarmest: NONE,
+    pastHeat: 0,
     warmest: Array(HOURS).fill(NONE),
     mostHeat: Array(HOURS).fill(0),
     hotSinceMs: null,
@@ -202,7 +212,10 @@ function learn(
   }
   const hour = Math.floor(at / HOUR_MS);
   if (hour > state.hour) {
-    keepHour(state, site);
+    keepPastHour(state, site);
+    state.pastHour = state.hour;
+    state.pastWarmest = state.hourWarmest;
+    state.pastHeat = state.hourHeat;
     state.hour = hour;
     state.hourWarmest = NONE;
     state.hourHeat = 0;
@@ -231,17 +244,25 @@ function explainedC({ firstMs, warmest, mostHeat, heat }: State, at: number, sit
   return warmestC + (knownHours < HOURS ? UNKNOWN_HOURS_C : 0) + rise(mostPct);
 }
 
-/** Adds the hour that has ended to what is known of its hour of the day. */
-function keepHour(state: State, site: Site): void {
-  const { hour, hourWarmest, hourHeat } = state;
-  if (hourWarmest === NONE) return;
-  const ofDay = hourOfDay(hour, site);
+/** Adds the hour before the one that has ended to what is known of its hour of the day. */
+function keepPastHour(state: State, site: Site): void {
+  const { pastHour, pastWarmest, pastHeat } = state;
+  if (pastWarmest === NONE) return;
+  const ofDay = hourOfDay(pastHour, site);
   const known = state.warmest[ofDay] ?? NONE;
   const unexplained = state.unexplainedSinceMs !== null || state.hotSinceMs !== null;
-  const believedC = unexplained && known > NONE ? Math.min(hourWarmest, known + BELIEVED_C) : hourWarmest;
-  const heatPct = 100 * hourHeat;
+  const believedC = unexplained ? Math.min(pastWarmest, mostBelievedC(known, state.warmest)) : pastWarmest;
+  const heatPct = 100 * pastHeat;
   state.warmest[ofDay] = rounded(Math.max(believedC, known - FADES_C), 1);
   state.mostHeat[ofDay] = rounded(Math.max(heatPct, (state.mostHeat[ofDay] ?? 0) - FADES_PCT));
+}
+
+/** What a warmth that is not explained makes of its hour: a little more than was known, or the warmest hour so far. */
+function mostBelievedC(known: number, warmest: readonly number[]): number {
+  if (known > NONE) return known + BELIEVED_C;
+  let mostC = NONE;
+  for (const hourC of warmest) mostC = Math.max(mostC, hourC);
+  return mostC;
 }
 
 function hourOfDay(hour: number, site: Site): number {

@@ -34,6 +34,12 @@ const LEVELS = 9;
 const LEAST_LEVELS = 6;
 /** A level is new when a current differs from the last one kept by this much, A. */
 const NEW_LEVEL_A = 2;
+/**
+ * A voltage that was the same at so many more levels in a row than the other leg's hangs (own judgement): then
+ * v1 - v2 moves with all that the grid does to the other leg. A coarse one says nothing by that.
+ */
+const HANGS_LEVELS = 4;
+const FINE_V = 0.15;
 /** Two readings in a row that differ by less than this are steady: no start of a motor, no step in between. */
 const STEADY_A = 0.5;
 /** Twice what NO_SIGNAL_W is at the lowest voltage, A. */
@@ -98,6 +104,9 @@ const slopeTrackerSchema = z.object({
 const schema = z.object({
   /** Steady levels, oldest first: difference and sum of the leg currents, A, and difference of the voltages, V. */
   levels: z.array(z.object({ difA: z.number(), sumA: z.number(), difV: z.number() })),
+  /** Voltages of the legs at the last new level, V, and at how many before it in a row they were the same. */
+  lastV: z.tuple([z.number(), z.number()]),
+  sameV: z.tuple([z.number(), z.number()]),
   /** Positive: the difference of the currents explains the voltages; negative: their sum, one clamp is turned. */
   votes: z.number(),
   usesSum: z.boolean(),
@@ -122,6 +131,8 @@ export const serviceImpedanceModel: Model<ServiceImpedanceState> = {
   state: schema,
   start: () => ({
     levels: [],
+    lastV: [0, 0],
+    sameV: [0, 0],
     votes: 0,
     usesSum: false,
     slopes: createRunningMedian(SLOPES),
@@ -142,7 +153,9 @@ export const serviceImpedanceModel: Model<ServiceImpedanceState> = {
     if (!isLive(before, view)) return;
     closeDay(state, event.at);
     learnSum(state, before, event);
-    if (isNewLevel(state, before, event)) takeLevel(state, event, mostInterceptV(view.site));
+    if (!isNewLevel(state, before, event)) return;
+    const hangs = noteVoltages(state, event) && view.wiring.voltages.resolutionV <= FINE_V;
+    if (!hangs) takeLevel(state, event, mostInterceptV(view.site));
   },
 };
 
@@ -229,6 +242,16 @@ function isSilent({ l1W, l2W }: MeterReading): boolean {
 /** With one leg at 0 A, the sum of the currents is as large as their difference. */
 function wasSilent({ difA, sumA }: Level): boolean {
   return Math.abs(Math.abs(difA) - Math.abs(sumA)) <= SILENT_A;
+}
+
+/** Takes the voltages of a new level; does one of them hang? */
+function noteVoltages({ lastV, sameV }: ServiceImpedanceState, { l1V, l2V }: MeterReading): boolean {
+  const volts = [l1V ?? 0, l2V ?? 0] as const;
+  for (const leg of [0, 1] as const) {
+    sameV[leg] = volts[leg] === lastV[leg] ? sameV[leg] + 1 : 0;
+    lastV[leg] = volts[leg];
+  }
+  return Math.abs(sameV[0] - sameV[1]) >= HANGS_LEVELS;
 }
 
 function takeLevel(state: ServiceImpedanceState, meter: MeterReading, interceptV: number): void {
