@@ -45,6 +45,18 @@ describe('a clamp without signal', () => {
     expect(told(house(options))).toEqual([`raised ${subject}`]);
   });
 
+  it('is named where a trace of its current is left, though much of it flows while the battery steps', () => {
+    // 0.3 % of a car charger's 3800 W on the leg is 11 W; it runs while the battery on the other leg charges.
+    const trace = [
+      { on: 0, gain: 1 },
+      { on: 1, gain: 0.003 },
+    ];
+    const car = { legsW: [3800, 3800] as const, onS: 3 * HOUR_S, offS: 1, dailyAtS: HOUR_S / 2 };
+    const loads = [...usualLoads(4), { legsW: [150, 120] as const, onS: 1e9, offS: 1 }, car];
+    const series = { service: () => trace, loads, toS: 3 * DAY_S };
+    expect(told(house(series))).toEqual(['raised L2']);
+  });
+
   it('is named within 5 min of the first charge on an inlet', () => {
     const [raise] = runSeries(site, ctNoSignal, [
       ...house({ inlets: dead(0), meterPeriodS: 5, toS: 2 * HOUR_S }),

@@ -65,6 +65,9 @@ export const readingsLost: Fault = {
   shows: always,
 };
 
+/** What a leg has to carry before a figure of it that stands still is odd, W. */
+const FLATLINE_SHOWS_W = 100;
+
 /** The quantities that move in every home, so that one that stands still is not just a quiet one. */
 function movingQuantities(site: Site): string[] {
   const meter = ['l1.v', 'l1.i', 'l1.p', 'l2.v', 'l2.i', 'l2.p'].map((q) => `${site.meter.device} ${q}`);
@@ -78,7 +81,12 @@ export const sensorFlatline: Fault = {
   apply(conditions, spec, site) {
     deviceOf(conditions, site, spec.subject).frozen = spec.subject.split(' ')[1] ?? null;
   },
-  shows: (world, { onsetMs }) => world.atMs > onsetMs + 30 * MINUTE_MS,
+  // Near nothing a current or a power may well stand still: an empty leg shows the same digit all day.
+  shows(world, { subject, onsetMs }) {
+    const quantity = subject.split(' ')[1] ?? '';
+    const carriesW = Math.abs((quantity.startsWith('l1') ? world.l1 : world.l2).powerW);
+    return world.atMs > onsetMs + 30 * MINUTE_MS && (quantity.endsWith('.v') || carriesW > FLATLINE_SHOWS_W);
+  },
 };
 
 export const radioWeak: Fault = {

@@ -1,5 +1,6 @@
 // Clamps that are not where they should be.
 
+import type { World } from '../world.ts';
 import type { Fault } from './fault.ts';
 import { bothInlets, graded, inletIndex, inletPoint, inletsInUse, legs, service } from './fault.ts';
 
@@ -16,7 +17,7 @@ export const serviceCtReversed: Fault = {
     const clamp = subject === 'L1' ? clamps.l1 : clamps.l2;
     clamp.reversed = !clamp.reversed;
   },
-  shows: (world, { subject }) => legPower(world, subject) > SHOWING_W,
+  shows: (world, { subject }) => ownLegPower(world, subject) > SHOWING_W,
 };
 
 export const serviceCtBothReversed: Fault = {
@@ -30,7 +31,7 @@ export const serviceCtBothReversed: Fault = {
     clamps.l1.reversed = !clamps.l1.reversed;
     clamps.l2.reversed = !clamps.l2.reversed;
   },
-  shows: (world) => legPower(world, 'L1') > SHOWING_W && legPower(world, 'L2') > SHOWING_W,
+  shows: bothLegsCarry,
 };
 
 export const serviceCtSwapped: Fault = {
@@ -57,7 +58,8 @@ export const serviceCtSwappedOneReversed: Fault = {
     const clamp = spec.severity < 0.5 ? clamps.l1 : clamps.l2;
     clamp.reversed = !clamp.reversed;
   },
-  shows: showsSwapped,
+  // With one leg empty the other's power is all there is: which of the two arrows is turned, nobody can tell.
+  shows: (world, spec) => showsSwapped(world, spec) && bothLegsCarry(world),
 };
 
 /** Each leg's power appears on the other channel with the right sign: the total is right. */
@@ -118,7 +120,11 @@ export const ctRatio: Fault = {
         ]
       : [],
   apply: ({ clamps }, spec) => setGain(clamps, spec.subject, spec.severity < 0.5 ? 0.5 : 2),
-  shows: showsChannel,
+  // A leg without a battery has only the other leg to be held against.
+  shows(world, spec) {
+    const hasMeasure = spec.subject.startsWith('inlet') || hasBattery(world, spec.subject);
+    return showsChannel(world, spec) && (hasMeasure || bothLegsCarry(world));
+  },
 };
 
 function setGain(clamps: Parameters<Fault['apply']>[0]['clamps'], subject: string, gain: number): void {
@@ -128,7 +134,7 @@ function setGain(clamps: Parameters<Fault['apply']>[0]['clamps'], subject: strin
 }
 
 function showsChannel(...[world, { subject }]: Parameters<Fault['shows']>): boolean {
-  if (subject === 'L1' || subject === 'L2') return legPower(world, subject) > SHOWING_W;
+  if (subject === 'L1' || subject === 'L2') return ownLegPower(world, subject) > SHOWING_W;
   return Math.abs(inletPoint(world, subject).powerW) > SHOWING_W;
 }
 
@@ -137,6 +143,26 @@ function showsSwapped(...[world]: Parameters<Fault['shows']>): boolean {
   return Math.abs(world.l1.powerW - world.l2.powerW) > SHOWING_W;
 }
 
-function legPower(world: Parameters<Fault['shows']>[0], leg: string): number {
-  return Math.abs((leg === 'L1' ? world.l1 : world.l2).powerW);
+function bothLegsCarry(world: World): boolean {
+  return ownLegPower(world, 'L1') > SHOWING_W && ownLegPower(world, 'L2') > SHOWING_W;
+}
+
+/**
+ * What the household and the batteries make flow on a leg, W. Panels do not count: nobody knows what they give, so
+ * what they alone put on a leg proves neither its arrow nor its clamp.
+ */
+function ownLegPower({ site, house, inlets, gridPresent }: World, leg: string): number {
+  if (!gridPresent) return 0;
+  const load = leg === 'L1' ? house.l1 : house.l2;
+  let watts = load.impedanceW + load.powerW + (house.l1l2.impedanceW + house.l1l2.powerW) / 2;
+  site.inlets.forEach((inlet, index) => {
+    if (inlet.leg === leg) watts += inlets[index]?.powerW ?? 0;
+  });
+  return Math.abs(watts);
+}
+
+function hasBattery({ site }: World, leg: string): boolean {
+  return site.inlets.some(
+    (inlet) => inlet.leg === leg && site.batteries.some((battery) => battery.inlet === inlet.number),
+  );
 }

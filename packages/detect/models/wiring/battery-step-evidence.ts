@@ -4,6 +4,7 @@
 // between which two readings it fell, so that clock offsets do not matter and little else can have switched.
 
 import type { Site } from '@afterwatt/wire';
+import type { ClampState } from './arrangement.ts';
 import { type ChannelNoise, logDensity, logJumpDensity } from './channel-noise.ts';
 import {
   type ClampPair,
@@ -13,7 +14,8 @@ import {
   noteGain,
   ratioLikelihood,
 } from './clamp-pair.ts';
-import { NO_SIGNAL_W, placeSign } from './service-sign.ts';
+import { MOST_NATS } from './sequential-test.ts';
+import { placeSign, TRACE_W } from './service-sign.ts';
 import type { StepWindow } from './step-window.ts';
 
 type Row = StepWindow['before'];
@@ -24,6 +26,10 @@ const LEAST_STEP_W = 150;
 const COMPENSATED = 0.2;
 /** Halves of one step are alike within this share. */
 const ALIKE = 0.1;
+/** What is left on the legs beside a step is a load across both when it is alike within this share. */
+const LINE_ALIKE = 0.2;
+/** Of the loads that switch by chance beside a step, about one in four lies across both legs, nats (common practice). */
+const LINE_LOAD_NATS = 1.5;
 /** The battery's figure, the clamp's, and what its own leg's voltage changes: share of the step. */
 const STEP_ACCURACY = 0.04;
 
@@ -55,7 +61,16 @@ export function learnServiceFromStep(
   const readings = Math.max(1, (after.at - before.at) / periodMs);
 
   const changeW = (channel: number) => legOf(after, channel) - legOf(before, channel);
-  learn(pair, 'steps', after.at, 1, concerned(legStepW), (channel, swapped, state) => {
+  // A load across both legs hides a step on the one and makes it up on the other: that is one coincidence.
+  const aliasedW = isLineLoadToo(legStepW, changeW) ? Math.max(...legStepW.map(Math.abs)) : 0;
+  const oneJumpNats = () =>
+    Math.max(
+      ...noises.map(
+        (noise) => logDensity(noise, 0, readings, STEP_ACCURACY * aliasedW) - logJumpDensity(noise, readings),
+      ),
+    );
+  const mostNats = aliasedW > 0 ? Math.min(2 * MOST_NATS, oneJumpNats() + LINE_LOAD_NATS) : 2 * MOST_NATS;
+  const likelihood = (channel: number, swapped: boolean, state: ClampState): number => {
     const noise = noises[channel];
     if (noise === undefined) return 0;
     const legW = legStepW[swapped ? 1 - channel : channel] ?? 0;
@@ -79,7 +94,8 @@ export function learnServiceFromStep(
         return tellsRatio ? ratio : Math.min(ratio, Math.max(explains(legW), explains(-legW)));
       }
     }
-  });
+  };
+  learn(pair, 'steps', after.at, 1, concerned(legStepW), likelihood, mostNats);
   if (!tellsRatio) return;
   for (const channel of [0, 1]) {
     const legW = legStepW[channel] ?? 0;
@@ -128,6 +144,15 @@ function isAcrossBoth([l1StepW, l2StepW]: [number, number], before: Row, after: 
   );
 }
 
+/** Beside the step both legs changed alike, by about as much: a load across both that switched with the battery. */
+function isLineLoadToo(legStepW: readonly [number, number], changeW: (channel: number) => number): boolean {
+  const [l1W, l2W] = [changeW(0) - legStepW[0], changeW(1) - legStepW[1]];
+  const leastW = Math.max(Math.abs(legStepW[0]), Math.abs(legStepW[1])) / 2;
+  return (
+    Math.min(Math.abs(l1W), Math.abs(l2W)) >= leastW && Math.abs(l1W - l2W) <= LINE_ALIKE * Math.abs(l1W)
+  );
+}
+
 /** A step on one leg says something of both channels: one must show it, the other must not. */
 function concerned(legStepW: readonly number[]): number[] {
   return [0, 1].filter((channel) => Math.abs(legStepW[channel] ?? 0) >= LEAST_STEP_W);
@@ -138,7 +163,7 @@ function refuted(noise: ChannelNoise, readings: number): number {
 }
 
 function isQuiet(row: Row, channel: number): boolean {
-  return Math.abs(legOf(row, channel)) <= NO_SIGNAL_W;
+  return Math.abs(legOf(row, channel)) <= TRACE_W;
 }
 
 function legOf(row: Row, channel: number): number {

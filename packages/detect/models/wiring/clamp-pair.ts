@@ -102,6 +102,7 @@ function update(
  * makes up another on the other are two.
  * @param weight 0 to 1, see `withEvidence`
  * @param concerns the channels that the evidence says something of
+ * @param mostNats what all of it may weigh, where one coincidence explains both channels
  */
 export function learn(
   pair: ClampPair,
@@ -110,6 +111,7 @@ export function learn(
   weight: number,
   concerns: readonly number[],
   likelihood: ChannelLikelihood,
+  mostNats = pair.clamps.length * MOST_NATS,
 ): void {
   const [first, second] = pair.clamps.map((_, channel) => tableOf(pair, channel, likelihood));
   const sums: number[] = [];
@@ -118,7 +120,7 @@ export function learn(
     const ofFirst = first?.[row + CLAMP_STATES.indexOf(clamps[0] ?? 'right')] ?? 0;
     sums.push(ofFirst + (second?.[row + CLAMP_STATES.indexOf(clamps[1] ?? 'right')] ?? 0));
   }
-  add(pair, kind, at, weight, concerns, sums, pair.clamps.length * MOST_NATS);
+  add(pair, kind, at, weight, concerns, sums, mostNats);
 }
 
 /** What one channel says of every state of its clamp, in its place and swapped, each no less than MOST_NATS below the best. */

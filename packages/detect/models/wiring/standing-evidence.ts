@@ -12,12 +12,10 @@ import type { Site } from '@afterwatt/wire';
 import { z } from 'zod';
 import { type ClampPair, learn, learnJointly } from './clamp-pair.ts';
 import { MOST_NATS } from './sequential-test.ts';
-import { NO_SIGNAL_W, placeSign } from './service-sign.ts';
+import { NO_SIGNAL_W, placeSign, TRACE_W } from './service-sign.ts';
 
 const HOUR_MS = 3_600_000;
 const BLOCK_MS = HOUR_MS / 4;
-/** The clamps' error near 0 (class 1 clamps are not specified there; common practice). */
-const STANDING_W = 25;
 /** A block counts as of one kind when so much of it is. */
 const MOST_OF_BLOCK = 0.9;
 const LEAST_READINGS = 3;
@@ -129,8 +127,8 @@ type LegBlock = Standing['legs'][number];
 function count(leg: LegBlock, watts: number, otherBusy: boolean): void {
   leg.readings += 1;
   if (otherBusy) leg.otherBusy += 1;
-  if (watts < -STANDING_W) leg.exporting += 1;
-  else if (watts > STANDING_W) leg.importing += 1;
+  if (watts < -TRACE_W) leg.exporting += 1;
+  else if (watts > TRACE_W) leg.importing += 1;
   if (Math.abs(watts) <= NO_SIGNAL_W) leg.silent += 1;
 }
 
