@@ -33,7 +33,7 @@ import {
   neutralOhm,
   type ServiceImpedanceState,
 } from '../models/service-impedance.ts';
-import { isServiceMismeasured } from '../models/wiring-report.ts';
+import { isServiceLikelyMismeasured, isServiceMismeasured } from '../models/wiring-report.ts';
 import type { SiteView } from '../site-view.ts';
 import { rounded } from '../wording.ts';
 
@@ -216,7 +216,9 @@ function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Val
   const explainedV = 2 * values.looseOhm * Math.abs(neutralCurrentA(impedance, meter));
   const isApart = state.usualReadings >= SETTLED_READINGS && apartV >= limitV && apartV >= explainedV;
   if (!isApart) noteSum(state, l1V + l2V);
-  return isApart && movedV <= SUM_MOVES_LEAST * apartV ? 1 : 0;
+  if (!isApart || movedV > SUM_MOVES_LEAST * apartV) return 0;
+  // A clamp that shows half or nothing hides the current that explains it.
+  return isServiceLikelyMismeasured(view) ? 0 : 1;
 }
 
 function noteSum(state: State, sumV: number): void {

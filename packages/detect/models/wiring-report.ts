@@ -72,9 +72,18 @@ export function clampOf(
 const SUSPECTED_LOG_ODDS = -3;
 
 /** Is a service clamp suspected to be dead or of another ratio? Then what its currents seem to explain proves little. */
-export function isServiceMismeasured({ wiring }: SiteView): boolean {
+export function isServiceMismeasured(view: SiteView): boolean {
+  return mismeasuredLogOdds(view) > SUSPECTED_LOG_ODDS;
+}
+
+/** Is one likelier so than not? Then what its currents do not explain proves nothing. */
+export function isServiceLikelyMismeasured(view: SiteView): boolean {
+  return mismeasuredLogOdds(view) > 0;
+}
+
+function mismeasuredLogOdds({ wiring }: SiteView): number {
   const wrong = ({ clamps }: Arrangement) => clamps.includes('ratio') || clamps.includes('dead');
-  return pairLogOdds(wiring.service, wrong) > SUSPECTED_LOG_ODDS;
+  return pairLogOdds(wiring.service, wrong);
 }
 
 /** What is proven of every clamp of a site by now. */
