@@ -305,7 +305,7 @@ describe('a service clamp that shows half, in a home whose loads lie across both
     const error = noise(7);
     const events = seconds(0, 3 * DAY_S, 15).map((s) => {
       const acrossW = (s % 4300 < 1100 ? 2250 : 0) + (s % 2900 < 700 ? 1400 : 0);
-      const l1W = 1490 + acrossW;
+      const l1W = 1490 + acrossW + (s % 9100 < 300 ? 250 : 0);
       const l2W = 210 + acrossW + (s > 2 * DAY_S && s % 7000 < 240 ? 2600 : 0);
       const [i1, i2] = [l1W / 120, l2W / 120];
       return aMeterReading(s, {
