@@ -10,6 +10,8 @@ const SLOW_KNOTS_A_DAY = 288;
 const FAST_KNOTS_A_DAY = 4320;
 /** Line regulators move in 32 steps of 5/8 per cent (common practice). */
 const REGULATOR_STEP_PU = 0.00625;
+/** Of the service of a usual home, from the transformer (common practice). */
+const SERVICE_OHM = 0.04;
 /** Mean times between short disturbances (from memory: a few of each a year at one home). */
 const DIPS_A_DAY = 0.05;
 const MOMENTARY_OUTAGES_A_DAY = 0.008;
@@ -21,10 +23,19 @@ export interface Utility {
   isPresent(atMs: number): boolean;
 }
 
-/** @param outages beyond the moments that every home has now and then */
-export function utilityAt(seed: string, nominalV: number, outages: readonly Span[]): Utility {
+/**
+ * @param outages beyond the moments that every home has now and then
+ * @param generationW the most that the home feeds, W: the utility that allowed it has set its taps so that the voltage
+ * which that makes stays within range A (ANSI C84.1), as it does at any healthy home
+ */
+export function utilityAt(
+  seed: string,
+  nominalV: number,
+  outages: readonly Span[],
+  generationW: number,
+): Utility {
   const random = randomStream(seed, 'utility');
-  const levelV = nominalV * random.between(1.01, 1.022);
+  const levelV = nominalV * random.between(1.01, 1.022) - (generationW / 2 / nominalV) * SERVICE_OHM;
   const eveningSagV = nominalV * random.between(0.002, 0.007);
   const eveningHour = random.between(0, 24);
   const eveningV = Array.from(

@@ -55,7 +55,6 @@ export function startWorld(input: WorldInput): (atMs: number) => World {
   const clock = zoneClock(site.timeZone);
   const calendar = site.tariff === null ? null : compileCalendar(site.tariff, site.timeZone);
   const weather = weatherAt(seed, site.location, clock);
-  const utility = utilityAt(seed, site.service.nominalVolts, outages);
   const household = startHousehold(seed, clock, weather, startMs);
   const batteries = site.batteries.map((battery) => startBattery(seed, site, battery, calendar));
   const batteryPoints = batteries.map(({ point }) => point);
@@ -73,6 +72,7 @@ export function startWorld(input: WorldInput): (atMs: number) => World {
   };
   const random = randomStream(seed, 'wiring');
   const solarPeakW = site.service.otherGeneration ? random.between(2500, 7500) : 0;
+  const utility = utilityAt(seed, site.service.nominalVolts, outages, solarPeakW);
   const circuit = startPanelCircuit(site, random);
   let gridSinceMs = Number.NEGATIVE_INFINITY;
 
