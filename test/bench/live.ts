@@ -1,5 +1,7 @@
 // Row `live`: thousands of sites at the contract's periods through ingest, Postgres and rules, all on this machine.
-// How long after its commit a reading is judged, and what a killed rules worker costs.
+// How long after its commit a reading is judged, and what a killed rules worker costs. Each phase is told as it ends,
+// takes no longer than WAIT_MS, and is followed by the next one whatever came of it; interrupted (Ctrl-C), it tells
+// what it has.
 
 import { type ChildProcess, fork } from 'node:child_process';
 import { join } from 'node:path';
@@ -18,18 +20,23 @@ const STEADY_S = Number(process.env['BENCH_LIVE_SECONDS'] ?? 120);
 /** Different homes; the sites share them. */
 const HOMES = 100;
 const CONNECTIONS = 8;
-/** What is judged this soon after its commit is judged in time. */
-const IN_TIME_S = 1;
 /** Caught up again: a pulse comes every second, and is judged within the next. */
 const CAUGHT_UP_S = 2;
 /** Faults that show at once, one each in the first homes. */
 const SHOWN_AT_ONCE: readonly FaultName[] = ['reserve-setting', 'device-clock-skew', 'voltage-out-of-range'];
-const WAIT_MS = 600_000;
+/** The longest that anything is waited for: the whole is then over in 25 minutes. */
+const WAIT_MS = 240_000;
+const STOP_MS = 20_000;
 
-/** @throws Error when something does not happen within ten minutes */
+/** @throws Error when a process does not start */
 export async function live(): Promise<Line[]> {
+  const interrupted = new AbortController();
+  const interrupt = () => interrupted.abort(new Error('interrupted'));
+  process.once('SIGINT', interrupt).once('SIGTERM', interrupt);
+  const { signal } = interrupted;
   const postgres = await startOwnPostgres();
-  const children: { stop(): Promise<unknown> }[] = [];
+  const children: { stop(): Promise<unknown>; kill(): Promise<void> }[] = [];
+  const lines: Line[] = [];
   try {
     const fromMs = Date.now() + 60_000;
     const homes = await registerHomes(postgres, fromMs);
@@ -41,61 +48,98 @@ export async function live(): Promise<Line[]> {
       children.push(made);
       return made;
     };
+    const startInTime = (made: ServiceProcess) => inTime(`start of ${made.name}`, made.start(), signal);
     const ingest = service('ingest');
     const rules = service('rules');
     const workers = [rules];
-    await ingest.start();
-    await rules.start();
-    const publisher = await startPublisher({ port, ...credentials, connections: CONNECTIONS, fromMs, homes });
+    await startInTime(ingest);
+    await startInTime(rules);
+    const load = { port, ...credentials, connections: CONNECTIONS, fromMs, homes };
+    const publisher = startPublisher(load);
     children.push(publisher);
-    const lines: Line[] = [];
-    const under = async (phase: string, work: () => Promise<void>): Promise<void> => {
-      const before = await lagsOf(postgres);
+    await inTime('start of the publisher', publisher.isReady, signal);
+    const lagsOf = lagReader(postgres);
+
+    /** @param work resolves with false when what it waited for did not come */
+    const under = async (phase: string, work: () => Promise<boolean>): Promise<void> => {
+      if (signal.aborted) return;
+      const before = await lagsOf();
       const acknowledged = publisher.count().acknowledged;
       const startedMs = performance.now();
       console.error(`  ${phase} …`);
-      await work();
+      const came = await work();
       const seconds = (performance.now() - startedMs) / 1000;
-      const lags = await lagsOf(postgres);
-      const all = (lags.get('+Inf') ?? 0) - (before.get('+Inf') ?? 0);
-      const inTime = (lags.get(`${IN_TIME_S}`) ?? 0) - (before.get(`${IN_TIME_S}`) ?? 0);
+      const lags = await lagsOf();
+      const counted = (bucket: string) => (lags.get(bucket) ?? 0) - (before.get(bucket) ?? 0);
+      const share = (bucket: string) =>
+        counted('+Inf') === 0 ? '-' : Number((counted(bucket) / counted('+Inf')).toFixed(3));
       const line = {
-        phase,
+        phase: `${phase}${came ? '' : signal.aborted ? ' (interrupted)' : ' (not reached)'}`,
         sites: SITES,
         seconds: Math.round(seconds),
         messagesPerSecond: Math.round((publisher.count().acknowledged - acknowledged) / seconds),
-        sharePulsesJudgedWithinSecond: all === 0 ? '-' : Number((inTime / all).toFixed(3)),
+        publisherBehindMs: Math.round(publisher.count().behindMs),
+        pulses: counted('+Inf'),
+        within1s: share('1'),
+        within2_5s: share('2.5'),
         rulesMiB: Math.round(Math.max(...workers.map((worker) => worker.residentMiB()))),
+        ...countsOf(await foundOf(postgres, homes)),
       };
       lines.push(line);
       // What follows may take long, or fail.
       console.error(`    ${JSON.stringify(line)}`);
     };
+    const passes = async (ms: number) => {
+      await sleep(ms, undefined, { signal }).catch(() => {});
+      return !signal.aborted;
+    };
 
-    await sleep(Math.max(0, fromMs - Date.now()));
-    await under('the first minute: every site begins', () => sleep(60_000));
-    await under('steady', () => sleep(STEADY_S * 1000));
+    await passes(Math.max(0, fromMs - Date.now()));
+    await under('the first minute: every site begins', () => passes(60_000));
+    await under('steady', () => passes(STEADY_S * 1000));
     await under('rules killed and started again, until caught up', async () => {
       await rules.kill();
-      await rules.start();
-      await untilCaughtUp(postgres);
+      await startInTime(rules);
+      return until(() => isCaughtUp(postgres), signal);
     });
     const second = service('rules');
     workers.push(second);
     await under('a second worker takes its half, until caught up', async () => {
-      await second.start();
-      await until('two workers', async () => (await holders(postgres)) === 2);
-      await untilCaughtUp(postgres);
+      await startInTime(second);
+      return until(async () => (await holders(postgres)) === 2 && isCaughtUp(postgres), signal);
     });
     await under('the first one is killed, until caught up', async () => {
       await rules.kill();
-      await until('one worker', async () => (await holders(postgres)) === 1);
-      await untilCaughtUp(postgres);
+      return until(async () => (await holders(postgres)) === 1 && isCaughtUp(postgres), signal);
     });
     return [...lines, ...(await foundOf(postgres, homes))];
+  } catch (error) {
+    // What was found so far is told all the same.
+    if (lines.length === 0) throw error;
+    return [...lines, { phase: `ended: ${error instanceof Error ? error.message : String(error)}` }];
   } finally {
-    for (const child of children.reverse()) await child.stop();
+    process.off('SIGINT', interrupt).off('SIGTERM', interrupt);
+    for (const child of children.reverse()) {
+      const isStopped = await Promise.race([child.stop().then(() => true), sleep(STOP_MS, false)]);
+      if (!isStopped) await child.kill();
+    }
     await postgres.stop();
+  }
+}
+
+/** @throws Error when it takes longer than WAIT_MS, or is interrupted */
+async function inTime<T>(what: string, work: Promise<T>, signal: AbortSignal): Promise<T> {
+  const given = new AbortController();
+  const either = AbortSignal.any([signal, given.signal]);
+  const late = sleep(WAIT_MS, undefined, { signal: either }).then(
+    () => Promise.reject(new Error(`no ${what} within ${WAIT_MS / 1000} s`)),
+    () => Promise.reject(new Error(`no ${what}: interrupted`)),
+  );
+  try {
+    return await Promise.race([work, late]);
+  } finally {
+    late.catch(() => {});
+    given.abort();
   }
 }
 
@@ -133,17 +177,27 @@ async function registerHomes({ owner: { pool } }: OwnPostgres, fromMs: number): 
   return homes;
 }
 
-/** Cumulative counts of the rules workers' lag by bucket, from the metrics they publish. */
-async function lagsOf({ owner: { pool } }: OwnPostgres): Promise<ReadonlyMap<string, number>> {
-  const rows = await pool.query<{ metrics: unknown }>(`select metrics from worker where service = 'rules'`);
-  const lags = new Map<string, number>();
-  for (const { metrics } of rows.rows) {
-    for (const { name, values } of metricsJson.parse(metrics)) {
-      if (name !== 'afterwatt_rules_judged_seconds') continue;
-      for (const { labels, value } of values) {
-        if (labels.le !== undefined) lags.set(`${labels.le}`, (lags.get(`${labels.le}`) ?? 0) + (value ?? 0));
-      }
+/** Cumulative counts of the rules workers' lag by bucket, from the metrics they publish: of those that are gone, too. */
+function lagReader({ owner: { pool } }: OwnPostgres): () => Promise<ReadonlyMap<string, number>> {
+  const byWorker = new Map<string, ReadonlyMap<string, number>>();
+  return async () => {
+    const rows = await pool.query<{ name: string; metrics: unknown }>(
+      `select name, metrics from worker where service = 'rules'`,
+    );
+    for (const { name, metrics } of rows.rows) byWorker.set(name, lagsIn(metrics));
+    const lags = new Map<string, number>();
+    for (const counts of byWorker.values()) {
+      for (const [bucket, count] of counts) lags.set(bucket, (lags.get(bucket) ?? 0) + count);
     }
+    return lags;
+  };
+}
+
+function lagsIn(metrics: unknown): ReadonlyMap<string, number> {
+  const lags = new Map<string, number>();
+  for (const { name, values } of metricsJson.parse(metrics)) {
+    if (name !== 'afterwatt_rules_judged_seconds') continue;
+    for (const { labels, value } of values) if (labels.le !== undefined) lags.set(`${labels.le}`, value ?? 0);
   }
   return lags;
 }
@@ -162,16 +216,14 @@ const metricsJson = z.array(
 );
 
 /** Every shard is held, and has judged every pulse but those of the last moments. */
-async function untilCaughtUp({ owner: { pool } }: OwnPostgres): Promise<void> {
-  await until('judging up to the present', async () => {
-    const found = await pool.query<{ is_caught_up: boolean }>(
-      `select count(*) = 64 and min(s.tx) >= (select coalesce(max(p.tx), 0) from pulse p
-         where p.at < now() - make_interval(secs => $1)) as is_caught_up
-       from shard s where s.lease_until > now()`,
-      [CAUGHT_UP_S],
-    );
-    return found.rows[0]?.is_caught_up === true;
-  });
+async function isCaughtUp({ owner: { pool } }: OwnPostgres): Promise<boolean> {
+  const found = await pool.query<{ is_caught_up: boolean }>(
+    `select count(*) = 64 and min(s.tx) >= (select coalesce(max(p.tx), 0) from pulse p
+       where p.at < now() - make_interval(secs => $1)) as is_caught_up
+     from shard s where s.lease_until > now()`,
+    [CAUGHT_UP_S],
+  );
+  return found.rows[0]?.is_caught_up === true;
 }
 
 async function holders({ owner: { pool } }: OwnPostgres): Promise<number> {
@@ -182,22 +234,42 @@ async function holders({ owner: { pool } }: OwnPostgres): Promise<number> {
   return shards === 64 ? n : 0;
 }
 
-async function until(what: string, holds: () => Promise<boolean>): Promise<void> {
+/** @returns false when it does not hold within WAIT_MS, or is interrupted */
+async function until(holds: () => Promise<boolean>, signal: AbortSignal): Promise<boolean> {
   const deadlineMs = Date.now() + WAIT_MS;
   while (!(await holds())) {
-    if (Date.now() > deadlineMs) throw new Error(`no ${what} within ${WAIT_MS / 1000} s`);
+    if (Date.now() > deadlineMs || signal.aborted) return false;
     await sleep(200);
   }
+  return true;
+}
+
+interface FoundLine extends Line {
+  readonly fault: string;
+  readonly sites: number;
+  readonly sitesTold: number;
+  readonly raisedTwice: number;
+}
+
+/** @param found of `foundOf`, the sites without a fault last */
+function countsOf(found: readonly FoundLine[]) {
+  const faulty = found.slice(0, -1);
+  return {
+    faulty: faulty.reduce((sum, { sites }) => sum + sites, 0),
+    raised: faulty.reduce((sum, { sitesTold }) => sum + sitesTold, 0),
+    twice: found.reduce((sum, { raisedTwice }) => sum + raisedTwice, 0),
+    wrong: found.at(-1)?.sitesTold ?? 0,
+  };
 }
 
 /** What was raised at the sites with a fault, and at the others, where anything is wrong: told by its kinds. */
-async function foundOf({ owner: { pool } }: OwnPostgres, homes: readonly LiveHome[]): Promise<Line[]> {
+async function foundOf({ owner: { pool } }: OwnPostgres, homes: readonly LiveHome[]): Promise<FoundLine[]> {
   const rows = await pool.query<{ kind: string; site: string; raised: number }>(
     `select i.kind, i.site, count(*)::int as raised
      from incident i join incident_transition t on t.incident_id = i.id and t.type = 'raised'
      group by i.kind, i.site, i.subject`,
   );
-  const lines = homes.flatMap(({ faults: [fault], siteIds }): Line[] => {
+  const lines = homes.flatMap(({ faults: [fault], siteIds }): FoundLine[] => {
     if (fault === undefined) return [];
     const ids = new Set(siteIds);
     const own = rows.rows.filter(({ kind, site }) => kind === fault.name && ids.has(site));
@@ -225,17 +297,19 @@ async function foundOf({ owner: { pool } }: OwnPostgres, homes: readonly LiveHom
 }
 
 interface Publisher {
+  readonly isReady: Promise<void>;
   count(): LiveCount;
   stop(): Promise<void>;
+  kill(): Promise<void>;
 }
 
-async function startPublisher(load: LiveLoad): Promise<Publisher> {
+function startPublisher(load: LiveLoad): Publisher {
   const child: ChildProcess = fork(join(import.meta.dirname, 'live-publisher.ts'), [], {
     execArgv: ['--import', 'tsx'],
   });
   let count: LiveCount = { sent: 0, acknowledged: 0, behindMs: 0 };
   const ended = new Promise<void>((resolve) => child.once('exit', () => resolve()));
-  await new Promise<void>((resolve, reject) => {
+  const isReady = new Promise<void>((resolve, reject) => {
     child.on('message', (message: LiveCount | 'ready') => {
       if (message === 'ready') resolve();
       else count = message;
@@ -243,11 +317,9 @@ async function startPublisher(load: LiveLoad): Promise<Publisher> {
     child.once('exit', (code) => reject(new Error(`the publisher ended with ${code}`)));
     child.send(load);
   });
-  return {
-    count: () => count,
-    async stop() {
-      child.kill();
-      await ended;
-    },
+  const end = async (how: 'SIGTERM' | 'SIGKILL') => {
+    child.kill(how);
+    await ended;
   };
+  return { isReady, count: () => count, stop: () => end('SIGTERM'), kill: () => end('SIGKILL') };
 }
