@@ -59,7 +59,8 @@ export function changesSince(started: unknown, written: unknown): unknown[] | un
 /** The written state of which these are the changes. */
 export function withChanges(started: unknown, [bits, ...changed]: readonly unknown[]): unknown {
   if (!Array.isArray(started)) return started;
-  return started.map((field, place) => ((Number(bits) >> place) & 1 ? changed.shift() : field));
+  let next = 0;
+  return started.map((field, place) => ((Number(bits) >> place) & 1 ? changed[next++] : field));
 }
 
 /** True for values that are the same text as JSON. */
@@ -105,15 +106,18 @@ function codecOf(schema: unknown): Codec {
 }
 
 function ofObject(fields: readonly (readonly [string, unknown])[]): Codec {
-  const codecs = fields.map(([name, schema]) => [name, codecOf(schema)] as const);
+  const codecs = fields.map(([name, schema]) => ({ name, ...codecOf(schema) }));
   return {
-    outline: `{${codecs.map(([name, { outline }]) => name + outline).join()}}`,
+    outline: `{${codecs.map(({ name, outline }) => name + outline).join()}}`,
     write: (value, atMs) =>
-      isObject(value) ? codecs.map(([name, { write }]) => write(value[name], atMs)) : undefined,
-    read: (written, atMs) =>
-      Array.isArray(written)
-        ? Object.fromEntries(codecs.map(([name, { read }], i) => [name, read(written[i], atMs)]))
-        : undefined,
+      isObject(value) ? codecs.map(({ name, write }) => write(value[name], atMs)) : undefined,
+    read(written, atMs) {
+      if (!Array.isArray(written)) return undefined;
+      const value: Record<string, unknown> = {};
+      let place = 0;
+      for (const { name, read } of codecs) value[name] = read(written[place++], atMs);
+      return value;
+    },
   };
 }
 
@@ -196,11 +200,16 @@ function inRuns(values: readonly unknown[]): unknown[] {
 }
 
 function ofRuns(runs: readonly unknown[]): unknown[] {
-  return runs.flatMap((run) => {
-    if (!Array.isArray(run)) return [run];
+  const values: unknown[] = [];
+  for (const run of runs) {
+    if (!Array.isArray(run)) {
+      values.push(run);
+      continue;
+    }
     const [value, times]: readonly unknown[] = run;
-    return Array.from({ length: Number(times) }, () => value);
-  });
+    for (let i = 0; i < Number(times); i += 1) values.push(value);
+  }
+  return values;
 }
 
 const OF_BOOLEAN: Codec = {

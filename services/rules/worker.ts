@@ -75,7 +75,7 @@ async function work(deps: WorkerDeps, held: HeldShards, onProgress: () => void):
   try {
     while (!signal.aborted) {
       if (Date.now() >= leaseDueMs) {
-        await keepLeases(deps, held);
+        await keepLeases(deps, held, saving);
         leaseDueMs = Date.now() + config.leaseMs / RENEWALS_A_LEASE;
       }
       const { behind, ahead } = groupsOf(held);
@@ -93,9 +93,11 @@ async function work(deps: WorkerDeps, held: HeldShards, onProgress: () => void):
 
 /**
  * Takes a fair share of the shards, and gives back what is more than that. Shards are taken one by one: loading
- * thousands of sites takes longer than a lease lasts, and each further one renews those held.
+ * thousands of sites takes longer than a lease lasts, and each further one renews those held. In between, the sites
+ * that are up to the present are judged.
  */
-async function keepLeases({ config, connection, log, name }: WorkerDeps, held: HeldShards): Promise<void> {
+async function keepLeases(deps: WorkerDeps, held: HeldShards, saving: Saving): Promise<void> {
+  const { config, connection, log, name } = deps;
   const workers = new Set([...(await listWorkers(connection.db, 'rules')), name]).size;
   const wanted = Math.ceil(SHARD_COUNT / workers);
   const before = held.shards.size;
@@ -112,6 +114,7 @@ async function keepLeases({ config, connection, log, name }: WorkerDeps, held: H
     const fresh = leased.filter((shard) => !held.shards.has(shard.no));
     if (fresh.length === 0) break;
     await held.load(fresh);
+    await round(deps, held, upToPresent(held), saving);
   }
   const taken = held.shards.size - before;
   if (taken > 0) {
@@ -151,6 +154,13 @@ function groupsOf(held: HeldShards): { readonly behind: HeldShard[]; readonly ah
   };
 }
 
+/** The shards that have judged the most, of those that read nothing again. */
+function upToPresent(held: HeldShards): HeldShard[] {
+  const ready = [...held.shards.values()].filter((shard) => shard.catchingUpTo === undefined);
+  const newest = Math.max(...ready.map((shard) => shard.tx));
+  return ready.filter((shard) => shard.tx === newest);
+}
+
 /** @returns false when there is nothing to go on with at once */
 async function round(
   deps: WorkerDeps,
@@ -170,6 +180,7 @@ async function round(
   const again = shards.flatMap(({ catchingUpTo }) => catchingUpTo ?? []);
   const upTo = { fromTx: window.fromTx, toTx: Math.min(window.toTx, next, ...again) };
 
+  const isLast = [...held.shards.values()].every(({ tx }) => tx >= first.tx);
   const clockMs = first.clockMs ?? (await findClock(connection.pool, upTo.fromTx)) ?? 0;
   const judged = await judgeWindow(connection, held, shards, upTo, clockMs);
   const isEmpty = judged.isEmpty && again.length === 0;
@@ -184,7 +195,7 @@ async function round(
   metrics.transitions.inc(judged.found.length);
   const now = Date.now();
   const newestMs = judged.pulsesMs.at(-1);
-  if (newestMs !== undefined) metrics.lag.set(Math.max(0, now - newestMs) / 1000);
+  if (newestMs !== undefined && isLast) metrics.lag.set(Math.max(0, now - newestMs) / 1000);
   // What is read again was judged in its time.
   if (again.length === 0)
     for (const pulseMs of judged.pulsesMs) metrics.lags.observe(Math.max(0, now - pulseMs) / 1000);
