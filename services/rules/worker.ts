@@ -81,7 +81,7 @@ async function work(deps: WorkerDeps, held: HeldShards, onProgress: () => void):
       const { behind, ahead } = groupsOf(held);
       let moved = await round(deps, held, behind, saving);
       // Those that are up to the present stay so while others catch up.
-      if (ahead.length > 0) moved = (await round(deps, held, ahead, saving)) || moved;
+      if (isBehind(behind, ahead)) moved = (await round(deps, held, ahead, saving)) || moved;
       onProgress();
       if (!moved) await sleep(config.pollMs, undefined, { signal }).catch(() => {});
     }
@@ -152,6 +152,11 @@ function groupsOf(held: HeldShards): { readonly behind: HeldShard[]; readonly ah
     behind: shards.filter((shard) => shard.tx === oldest),
     ahead: newest === oldest ? [] : shards.filter((shard) => shard.tx === newest),
   };
+}
+
+/** False once some have reached others: they then go on together. */
+function isBehind([one]: readonly HeldShard[], [other]: readonly HeldShard[]): boolean {
+  return one !== undefined && other !== undefined && one.tx < other.tx;
 }
 
 /** The shards that have judged the most, of those that read nothing again. */
