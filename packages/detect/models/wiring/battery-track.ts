@@ -29,13 +29,13 @@ const STAGES_MS = 3 * 60_000;
 /** What a battery is set to follow it follows for days. */
 const FOLLOWS_MS = 7 * 24 * 3_600_000;
 
-/** Device time of the first reading of a span, and the least and the most that its readings said, W. */
-const spanSchema = z.tuple([z.number(), z.number(), z.number()]);
-type Span = z.infer<typeof spanSchema>;
-
 const batterySchema = z.object({
-  /** Newest last. */
-  spans: z.array(spanSchema).max(RECENT),
+  /** By span, newest last: how long after the one before it began, ms, and the least and the most it said, W. */
+  sinceMs: z.array(z.number()).max(RECENT),
+  leastW: z.array(z.number()).max(RECENT),
+  mostW: z.array(z.number()).max(RECENT),
+  /** Device time at which the newest span began. */
+  spanMs: z.number(),
   /** The two newest readings: device time, and what they said, W. */
   lastMs: z.number(),
   lastW: z.number(),
@@ -79,7 +79,10 @@ export type BatteryTracks = z.infer<typeof batteryTracksSchema>;
 
 export function startBatteryTracks(batteries: number): BatteryTracks {
   const tracks = Array.from({ length: batteries }, () => ({
-    spans: [],
+    sinceMs: [],
+    leastW: [],
+    mostW: [],
+    spanMs: 0,
     lastMs: 0,
     lastW: 0,
     beforeMs: 0,
@@ -135,30 +138,29 @@ export function observeBattery(
 const STALE_GAPS = 2;
 
 /**
- * Lowest and highest power of one battery over its readings since `sinceMs` and the one before, W; undefined
+ * Lowest and highest power of one battery over its readings since `fromMs` and the one before, W; undefined
  * where it was not heard so far back, or has fallen silent since.
  */
 export function rangeSince(
   tracks: BatteryTracks,
   index: number,
-  sinceMs: number,
+  fromMs: number,
 ): { lowW: number; highW: number } | undefined {
   const track = tracks.batteries[index];
   if (track === undefined) return undefined;
-  const { spans, lastMs, beforeMs } = track;
-  if (sinceMs - lastMs > STALE_GAPS * Math.max(SPAN_MS, lastMs - beforeMs)) return undefined;
+  const { sinceMs, leastW, mostW, lastMs, beforeMs } = track;
+  if (fromMs - lastMs > STALE_GAPS * Math.max(SPAN_MS, lastMs - beforeMs)) return undefined;
   let lowW = Number.POSITIVE_INFINITY;
   let highW = Number.NEGATIVE_INFINITY;
-  for (let i = spans.length - 1; i >= 0; i--) {
-    const [fromMs, leastW, mostW] = spans[i] ?? NO_SPAN;
-    lowW = Math.min(lowW, leastW);
-    highW = Math.max(highW, mostW);
-    if (fromMs <= sinceMs) return { lowW, highW };
+  let spanMs = track.spanMs;
+  for (let i = sinceMs.length - 1; i >= 0; i--) {
+    lowW = Math.min(lowW, leastW[i] ?? lowW);
+    highW = Math.max(highW, mostW[i] ?? highW);
+    if (spanMs <= fromMs) return { lowW, highW };
+    spanMs -= sinceMs[i] ?? 0;
   }
   return undefined;
 }
-
-const NO_SPAN: Span = [0, 0, 0];
 
 /** Up to when the batteries have been heard where they are since their last step. */
 export function heldUntilMs(tracks: BatteryTracks): number {
@@ -212,12 +214,21 @@ export function followsLoads(tracks: BatteryTracks, index: number, fromW: number
 }
 
 /** Device time from which on all readings are at one level with the newest. */
-function settledMs({ spans, lastMs, lastW, beforeMs }: BatteryTrack): number {
+function settledMs({
+  sinceMs,
+  leastW,
+  mostW,
+  lastMs,
+  lastW,
+  beforeMs,
+  spanMs: newestMs,
+}: BatteryTrack): number {
   let settled = Math.min(lastMs, beforeMs);
-  for (let i = spans.length - 1; i >= 0; i--) {
-    const [fromMs, leastW, mostW] = spans[i] ?? NO_SPAN;
-    if (!isAt(lastW, leastW) || !isAt(lastW, mostW)) break;
-    settled = Math.min(settled, fromMs);
+  let spanMs = newestMs;
+  for (let i = sinceMs.length - 1; i >= 0; i--) {
+    if (!isAt(lastW, leastW[i] ?? lastW) || !isAt(lastW, mostW[i] ?? lastW)) break;
+    settled = Math.min(settled, spanMs);
+    spanMs -= sinceMs[i] ?? 0;
   }
   return settled;
 }
@@ -244,7 +255,7 @@ export function isCharge(fromW: number, toW: number): boolean {
 }
 
 function hasMoved(track: BatteryTrack): boolean {
-  return track.spans.length > 0 && !isAt(track.anchorW, track.lastW);
+  return track.sinceMs.length > 0 && !isAt(track.anchorW, track.lastW);
 }
 
 function isAt(levelW: number, acW: number): boolean {
@@ -258,21 +269,28 @@ function settle(track: BatteryTrack): void {
 }
 
 function forget(track: BatteryTrack): void {
-  track.spans.length = 0;
+  track.sinceMs.length = 0;
+  track.leastW.length = 0;
+  track.mostW.length = 0;
   track.lastMs = 0;
 }
 
 function push(track: BatteryTrack, at: number, acW: number): void {
-  [track.beforeMs, track.beforeW] = track.spans.length === 0 ? [at, acW] : [track.lastMs, track.lastW];
+  const { sinceMs, leastW, mostW } = track;
+  const newest = sinceMs.length - 1;
+  track.beforeMs = newest < 0 ? at : track.lastMs;
+  track.beforeW = newest < 0 ? acW : track.lastW;
   track.lastMs = at;
   track.lastW = acW;
   if (isIdle(acW)) track.restMs = at;
-  const newest = track.spans.at(-1);
-  if (newest !== undefined && at - newest[0] < SPAN_MS) {
-    newest[1] = Math.min(newest[1], acW);
-    newest[2] = Math.max(newest[2], acW);
+  if (newest >= 0 && at - track.spanMs < SPAN_MS) {
+    leastW[newest] = Math.min(leastW[newest] ?? acW, acW);
+    mostW[newest] = Math.max(mostW[newest] ?? acW, acW);
     return;
   }
-  if (track.spans.length === RECENT) track.spans.shift();
-  track.spans.push([at, acW, acW]);
+  if (sinceMs.length === RECENT) for (const column of [sinceMs, leastW, mostW]) column.shift();
+  sinceMs.push(newest < 0 ? 0 : at - track.spanMs);
+  leastW.push(acW);
+  mostW.push(acW);
+  track.spanMs = at;
 }
