@@ -17,7 +17,7 @@ const BIN_MS = SHIFT_BIN_MINUTES * 60_000;
 const DAY_BINS = 96;
 const WEEK_BINS = 7 * DAY_BINS;
 const FEW_DAYS_BINS = 4 * DAY_BINS;
-/** How often the shift is looked for. */
+/** How often the shift is looked for, if the battery has switched since. */
 const EVERY_BINS = DAY_BINS / 4;
 
 /** A mean power as one character: below LEAST_W the battery rests; from there each letter is twice as much. */
@@ -33,9 +33,7 @@ const schema = z.object({
   bin: z.number(),
   sumW: z.number(),
   readings: z.number(),
-  /** The bins since the shift was last looked for, oldest first ... */
-  recent: z.string(),
-  /** ... and a week before them, run-length coded: '.40C12' rests for 40 bins, then charges for 12. */
+  /** A week and what follows it until the shift is looked for, run-length coded: '.40C12' rests for 40 bins, then charges for 12. */
   week: z.string().max(8 * WEEK_BINS),
 });
 
@@ -55,17 +53,14 @@ export const tariffClockShift = defineDetector({
   delays: () => ({ onDelayMs: 0, offDelayMs: 0 }),
   subjects: batteriesUnderTariff,
   state: schema,
-  start: () => ({ bin: 0, sumW: 0, readings: 0, recent: '', week: '' }),
+  start: () => ({ bin: 0, sumW: 0, readings: 0, week: '' }),
   observe(event, { subject, state, view, values }): Verdict | undefined {
     if (event.kind !== 'battery') return undefined;
     const bin = Math.floor(event.at / BIN_MS);
     if (bin > state.bin) {
       const due = Math.floor(bin / EVERY_BINS) > Math.floor(state.bin / EVERY_BINS);
       turnTo(state, bin);
-      if (due) {
-        keepWeek(state);
-        return judge(subject, state, view, values.leastMin);
-      }
+      if (due && hasSwitched(state)) return judge(subject, state, view, values.leastMin);
     }
     const scheduled =
       view.grid.present !== false && view.storm.open === null && event.stormPreparing !== true;
@@ -98,16 +93,25 @@ function turnTo(state: State, bin: number): void {
   if (filled > 0) {
     const code = readings === 0 ? BLANK : codeOf(sumW / readings);
     const missed = Math.min(WEEK_BINS, bin - filled - 1);
-    state.recent += code + BLANK.repeat(missed);
+    state.week = appended(appended(state.week, code, 1), BLANK, missed);
   }
   state.bin = bin;
   state.sumW = 0;
   state.readings = 0;
 }
 
-function keepWeek(state: State): void {
-  state.week = coded([...decoded(state.week), ...state.recent].slice(-WEEK_BINS));
-  state.recent = '';
+/** The last run goes on, or another begins. */
+function appended(week: string, code: string, bins: number): string {
+  if (bins === 0) return week;
+  const lastCode = Math.max(0, week.search(/\D\d+$/));
+  const goesOn = week[lastCode] === code;
+  return goesOn
+    ? week.slice(0, lastCode + 1) + (Number(week.slice(lastCode + 1)) + bins)
+    : week + code + bins;
+}
+
+function hasSwitched({ week }: State): boolean {
+  return Number(/\d+$/.exec(week)?.[0] ?? 0) < EVERY_BINS;
 }
 
 /** One character for each bin. */
@@ -127,10 +131,13 @@ function coded(codes: readonly string[]): string {
   return week;
 }
 
-function judge(subject: string, { bin, week }: State, view: SiteView, leastMin: number): Verdict | undefined {
+function judge(subject: string, state: State, view: SiteView, leastMin: number): Verdict | undefined {
+  const { bin } = state;
+  const codes = decoded(state.week).slice(-WEEK_BINS);
+  state.week = coded(codes);
   const { calendar } = view;
   if (calendar === null) return undefined;
-  const all = decoded(week).map(powerOf);
+  const all = codes.map(powerOf);
   for (const bins of [FEW_DAYS_BINS, WEEK_BINS]) {
     const powerW = all.slice(-bins);
     const found = findClockShift({ fromMs: (bin - powerW.length) * BIN_MS, powerW, calendar });

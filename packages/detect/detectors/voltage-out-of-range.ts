@@ -134,6 +134,7 @@ function takeReading(
   addRms(state.aggregate, volts, Math.min(sinceLastMs, Math.max(periodMs, LONGEST_SPAN_MS)) / 1000);
   // Short in a checkpoint; a part in a thousand million is lost.
   state.aggregate.squareVS = rounded(state.aggregate.squareVS, 2);
+  state.aggregate.durationS = rounded(state.aggregate.durationS, 3);
   return closed;
 }
 

@@ -130,10 +130,12 @@ function addBatteries(
   load: CircuitLoad,
 ): boolean {
   let concerned = false;
-  for (const battery of view.site.batteries) {
-    if (battery.inlet !== inlet.number) continue;
-    const reading = view.batteries.get(battery.device);
-    if (reading === undefined || !isFresh(view, reading, battery.periodSeconds)) continue;
+  const { batteries } = view.site;
+  for (let place = 0; place < batteries.length; place++) {
+    const battery = batteries[place];
+    if (battery === undefined || battery.inlet !== inlet.number) continue;
+    const reading = view.newest[place] ?? null;
+    if (reading === null || !isFresh(view, reading, battery.periodSeconds)) continue;
     const volts = reading.acV !== null && reading.acV > 0 ? reading.acV : legVolts(view, inlet);
     load.plausible &&= volts >= SAG_PU * view.site.service.nominalVolts;
     const added = addUp(reading.acA, reading.acW, volts, load);
