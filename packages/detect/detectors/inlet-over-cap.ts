@@ -57,7 +57,7 @@ const circuitSchema = z.object({
   /** Who showed it; null while it is not over. */
   witness: z.enum(['meter', 'batteries']).nullable(),
   sinceMs: z.number(),
-  /** Device time since which every witness is below the clearing limit; null while one is not. */
+  /** Once it is over: device time since which every witness is below the clearing limit; null while one is not. */
   belowSinceMs: z.number().nullable(),
   /** The greatest share of the limit since then, and the load at that moment. */
   peakRatio: z.number(),
@@ -145,8 +145,7 @@ export const inletOverCap = defineDetector({
         if (isOver && circuit.witness === null) begin(circuit, isMeter ? 'meter' : 'batteries', hold.sinceMs);
       }
       if (isBelow(circuit, event.at, values.clearPct / 100)) {
-        circuit.belowSinceMs ??= event.at;
-        if (event.at - circuit.belowSinceMs >= values.clearSeconds * 1000) circuit.witness = null;
+        if (circuit.witness !== null) noteBelow(circuit, event.at, values.clearSeconds * 1000);
         continue;
       }
       circuit.belowSinceMs = null;
@@ -291,6 +290,14 @@ function startCircuit(wholeBreaker: boolean): Circuit {
     peakA: 0,
     peakW: 0,
   };
+}
+
+/** It is over no more when every witness has been below the clearing limit for long enough. */
+function noteBelow(circuit: Circuit, atMs: number, clearMs: number): void {
+  circuit.belowSinceMs ??= atMs;
+  if (atMs - circuit.belowSinceMs < clearMs) return;
+  circuit.belowSinceMs = null;
+  circuit.witness = null;
 }
 
 function begin(circuit: Circuit, witness: Witness, sinceMs: number): void {
