@@ -236,6 +236,10 @@ function fillSolution(
     }
     const { resistanceOhm, reactanceOhm } = branch.conductors;
     fillPoint(point.panel, vRe, vIm, iRe, iIm);
+    if (resistanceOhm === 0 && reactanceOhm === 0) {
+      copyPoint(point.panel, point.load);
+      continue;
+    }
     fillPoint(
       point.load,
       vRe - resistanceOhm * iRe + reactanceOhm * iIm,
@@ -259,6 +263,13 @@ function fillPoint(point: OperatingPoint, vRe: number, vIm: number, iRe: number,
   point.currentA = Math.sqrt(iRe * iRe + iIm * iIm);
   point.powerW = vRe * iRe + vIm * iIm;
   point.reactiveVar = vIm * iRe - vRe * iIm;
+}
+
+function copyPoint(from: OperatingPoint, to: OperatingPoint): void {
+  to.voltageV = from.voltageV;
+  to.currentA = from.currentA;
+  to.powerW = from.powerW;
+  to.reactiveVar = from.reactiveVar;
 }
 
 function zeroPoint(): OperatingPoint {
