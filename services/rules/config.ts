@@ -25,7 +25,7 @@ export function readConfig(environment: Readonly<Record<string, string | undefin
     databaseUrl: parsed.DATABASE_URL,
     logLevel: parsed.LOG_LEVEL,
     pollMs: 200,
-    windowReadings: 20_000,
+    windowReadings: 10_000,
     leaseMs: 10_000,
     checkpointMs: 120_000,
   };
