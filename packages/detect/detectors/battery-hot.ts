@@ -221,7 +221,8 @@ function learn(
     state.hourHeat = 0;
   }
   state.hourWarmest = Math.max(state.hourWarmest, tempC);
-  state.hourHeat = Math.max(state.hourHeat, state.heat);
+  // Short in a checkpoint, and a hundredth of what is kept of an hour.
+  state.hourHeat = rounded(Math.max(state.hourHeat, state.heat), 4);
 }
 
 /** The temperature that load and history explain at this hour, Cel; Infinity before enough was learned. */
