@@ -28,8 +28,8 @@ const COMPENSATED = 0.2;
 const ALIKE = 0.1;
 /** What is left on the legs beside a step is a load across both when it is alike within this share. */
 const LINE_ALIKE = 0.2;
-/** Of the loads that switch by chance beside a step, about one in four lies across both legs, nats (common practice). */
-const LINE_LOAD_NATS = 1.5;
+/** Of what switches by chance beside a step, about one in twenty lies across both legs, nats (common practice). */
+const LINE_LOAD_NATS = 3;
 /** The battery's figure, the clamp's, and what its own leg's voltage changes: share of the step. */
 const STEP_ACCURACY = 0.04;
 

@@ -177,9 +177,13 @@ function learnFromCharging(
   const silent = unseen.map((count) => count >= MOST_OF_BLOCK * charging);
   if (!silent.includes(true)) return;
   const nats = { night: UNSEEN_BY_NIGHT_NATS, day: UNSEEN_BY_DAY_NATS, generating: UNSEEN_GENERATING_NATS };
+  // One that used to show something shows nothing of the other leg either.
+  const isOdd = silent[channel] === true && isSeldomSilent(legs[channel] ?? startLeg());
   learnJointly(pair, 'standing', at, 1, [channel], ({ swapped, clamps }) => {
     const shownOn = swapped ? 1 - channel : channel;
-    return silent[shownOn] === true && clamps[shownOn] !== 'dead' ? -nats[time] : 0;
+    const unseen = silent[shownOn] === true && clamps[shownOn] !== 'dead';
+    const oddly = isOdd && swapped && clamps[channel] !== 'dead';
+    return unseen || oddly ? -nats[time] : 0;
   });
 }
 
@@ -212,13 +216,21 @@ function learnDirection(
 
 /** How likely is a block of nothing, by what this leg used to do? A dead clamp shows nothing else. */
 function learnFromSilence(pair: ClampPair, leg: LegBlock, channel: number, at: number): void {
-  const known = leg.loadedBlocks + leg.silentBlocks;
   leg.silentRun += 1;
-  const usual = (leg.silentBlocks + 1) / (known + 2);
-  if (known < KNOWN_BLOCKS || usual > SELDOM_SILENT) return;
+  if (!isSeldomSilent(leg)) return;
+  const usual = usualSilence(leg);
   learn(pair, 'standing', at, SILENCE_WEIGHT, [channel], (of, _, state) =>
     of === channel && state !== 'dead' ? Math.log(usual) : 0,
   );
+}
+
+/** Share of its blocks in which a leg showed nothing. */
+function usualSilence({ loadedBlocks, silentBlocks }: LegBlock): number {
+  return (silentBlocks + 1) / (loadedBlocks + silentBlocks + 2);
+}
+
+function isSeldomSilent(leg: LegBlock): boolean {
+  return leg.loadedBlocks + leg.silentBlocks >= KNOWN_BLOCKS && usualSilence(leg) <= SELDOM_SILENT;
 }
 
 function noteLoaded(leg: LegBlock): void {
