@@ -106,14 +106,8 @@ const latestSchema = z.object({
     fromMs: z.number(),
     toMs: z.number(),
     series: z.array(z.string()),
-    figures: z.array(
-      z.object({
-        label: z.string(),
-        value: z.union([z.number(), z.string()]),
-        unit: z.string(),
-        source: z.string(),
-      }),
-    ),
+    /** Label, value, unit and source of each: their names would be a third of what is saved of an incident. */
+    figures: z.array(z.tuple([z.string(), z.union([z.number(), z.string()]), z.string(), z.string()])),
   }),
 });
 
@@ -483,11 +477,18 @@ function saveLatest({ sinceMs, confidence, facts, priority, evidence }: Present)
     confidence,
     facts: { ...facts },
     ...(priority === undefined ? {} : { priority }),
-    evidence: { fromMs, toMs, series: [...series], figures: [...figures] },
+    evidence: {
+      fromMs,
+      toMs,
+      series: [...series],
+      figures: figures.map((figure) => [figure.label, figure.value, figure.unit, figure.source]),
+    },
   };
 }
 
-function restoreLatest({ priority, evidence, ...latest }: SavedLatest): Present {
+function restoreLatest({ priority, evidence: saved, ...latest }: SavedLatest): Present {
+  const figures = saved.figures.map(([label, value, unit, source]) => ({ label, value, unit, source }));
+  const evidence = { ...saved, figures };
   return {
     is: 'present',
     ...latest,

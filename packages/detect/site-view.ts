@@ -66,7 +66,8 @@ const savedReading = z.tuple([z.string(), z.number(), savedQuantities]).rest(sav
 /** The part of a view that outlives a restart. */
 export const savedViewSchema = z.object({
   nowMs: z.number(),
-  readings: z.array(savedReading),
+  /** Of another shape they are forgotten: the next ones are not far. */
+  readings: z.array(savedReading).catch([]),
   /** By the shape of its state, which names the model as well. */
   models: z.record(z.string(), z.unknown()),
 });
