@@ -30,6 +30,8 @@ import { writeFound } from './write-found.ts';
 const RENEWALS_A_LEASE = 3;
 /** Checkpoints written a second at most: thousands of sites wait longer for theirs, and keep being judged in time. */
 const SAVES_A_SECOND = 40;
+/** At a clean stop: thousands in one statement would be one text of many megabytes. */
+const SAVES_A_STATEMENT = 500;
 /** After a longer wait no more checkpoints are owed than for this. */
 const SAVES_OWED_MS = 5_000;
 
@@ -135,7 +137,10 @@ async function keepLeases(deps: WorkerDeps, held: HeldShards, saving: Saving): P
 function readAgainTogether(held: HeldShards): void {
   const again = [...held.shards.values()].filter((shard) => shard.catchingUpTo !== undefined);
   const oldest = Math.min(...again.map((shard) => shard.tx));
-  for (const shard of again) shard.tx = oldest;
+  for (const shard of again) {
+    shard.tx = oldest;
+    shard.clockMs = undefined;
+  }
 }
 
 /** Up to when all checkpoints that were owed are written, wall clock. */
@@ -292,5 +297,8 @@ async function settle({ connection, log }: WorkerDeps, held: readonly HeldShard[
 /** At a clean stop every state is saved, so that the next start reads nothing again. */
 async function checkpoint({ connection }: WorkerDeps, held: HeldShards): Promise<void> {
   const watches = [...held.shards.values()].flatMap((shard) => [...shard.watches.values()]);
-  await connection.db.transaction().execute((tx) => upsertDetectorStates(tx, savedStates(watches)));
+  await connection.db.transaction().execute(async (tx) => {
+    for (let from = 0; from < watches.length; from += SAVES_A_STATEMENT)
+      await upsertDetectorStates(tx, savedStates(watches.slice(from, from + SAVES_A_STATEMENT)));
+  });
 }
