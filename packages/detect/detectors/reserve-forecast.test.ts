@@ -61,8 +61,14 @@ describe('the reserve in an outage', () => {
     expect(raises(run(dark(30, HOUR_S)))).toEqual(['battery-1 720']);
   });
 
-  it('is told within half a minute where there are only minutes', () => {
-    expect(raises(run(dark(20.5, HOUR_S)))).toEqual(['battery-1 620']);
+  it('is told after a minute where there are only minutes', () => {
+    expect(raises(run(dark(20.5, HOUR_S)))).toEqual(['battery-1 660']);
+  });
+
+  it('is not told of an interruption that a breaker ends by closing again', () => {
+    // IEEE 1159-2009, table 2: temporary, up to 1 min.
+    const back = seconds(650, 1200, 10).map((s) => aBatteryReading(s, { socPct: 20.4, acW: 0 }));
+    expect(run([...dark(20.5, 650), ...back])).toEqual([]);
   });
 
   it('is told of a unit that does not say whether the grid is there, from a dead service', () => {
