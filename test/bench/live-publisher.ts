@@ -69,6 +69,8 @@ async function run({ homes, fromMs, ...to }: LiveLoad): Promise<void> {
 
   for (;;) {
     const turnMs = turn * TURN_MS;
+    // The first turn lies ahead: a state sent before its time tells of a clock that is wrong.
+    await sleep(Math.max(0, turnMs - Date.now()));
     for (const { home, packets } of streams) {
       for (let packet = packets.next(); packet.at < turnMs + TURN_MS; packet = packets.next()) {
         packets.take();
@@ -84,7 +86,6 @@ async function run({ homes, fromMs, ...to }: LiveLoad): Promise<void> {
     due.delete(turn);
     turn += 1;
     behindMs = Math.max(0, Date.now() - turn * TURN_MS);
-    await sleep(Math.max(0, turn * TURN_MS - Date.now()));
   }
 
   function tell({ siteIds }: LiveHome, packet: Packet): void {

@@ -32,7 +32,8 @@ const STOP_MS = 20_000;
 export async function live(): Promise<Line[]> {
   const interrupted = new AbortController();
   const interrupt = () => interrupted.abort(new Error('interrupted'));
-  process.once('SIGINT', interrupt).once('SIGTERM', interrupt);
+  // Whoever runs this may pass a Ctrl-C on as well, so that it comes twice.
+  process.on('SIGINT', interrupt).on('SIGTERM', interrupt);
   const { signal } = interrupted;
   const postgres = await startOwnPostgres();
   const children: { stop(): Promise<unknown>; kill(): Promise<void> }[] = [];
