@@ -64,6 +64,14 @@ describe('a clock that is wrong', () => {
     });
   const readings = seconds(0, 2 * HOUR_S, 10).map((s) => aBatteryReading(s));
 
+  it('is told at the first reading of a site whose device told its clock before', () => {
+    const untold = run(deviceClockSkew, states([300, 300, 300]));
+    expect(untold).toEqual([]);
+    const begins = seconds(2000, 2100, 10).map((s) => aBatteryReading(s));
+    const [raised] = run(deviceClockSkew, [...states([300, 300, 300]), ...begins]);
+    expect(raised?.atMs).toBeGreaterThanOrEqual(START_MS);
+  });
+
   it('is known by its own clock: at once ahead, when it says the same twice behind', () => {
     expect(raises(run(deviceClockSkew, [...readings, ...states([31])]))).toHaveLength(1);
     expect(raises(run(deviceClockSkew, [...readings, ...states([-600, -601])]))).toHaveLength(1);

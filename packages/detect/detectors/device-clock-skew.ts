@@ -29,7 +29,8 @@ export const deviceClockSkew = defineDetector({
   start: () => ({ sinceMs: null }),
   observe(_event, { subject, state, view, values }): Verdict | undefined {
     const offset = clockOffset(view.deviceClocks, subject);
-    if (offset === undefined) return undefined;
+    // Before the site's first reading there is no time of its own at which it could be told.
+    if (offset === undefined || view.nowMs === 0) return undefined;
     const { offsetMs, witness } = offset;
     const offS = Math.abs(offsetMs) / 1000;
     if (offS <= values.skewS) {
