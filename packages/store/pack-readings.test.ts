@@ -92,10 +92,10 @@ async function readByAll(): Promise<void> {
   await owner.pool.query('update shard set tx = (select tx from rollup_state)');
 }
 
-async function pack(): Promise<PackedDay[]> {
+async function pack(by = ingest.pool): Promise<PackedDay[]> {
   const packed: PackedDay[] = [];
   const signal = new AbortController().signal;
-  await packClosedDays(ingest.pool, { nowMs: NOW, afterDays: 8, signal, onDay: (day) => packed.push(day) });
+  await packClosedDays(by, { nowMs: NOW, afterDays: 8, signal, onDay: (day) => packed.push(day) });
   return packed;
 }
 
@@ -422,6 +422,8 @@ describe('packing', () => {
         all.filter((_, n) => n % 3 > 0),
       );
     await readByAll();
+    // Sessions of their own: one that is cut off late must not be another test's.
+    const cutOff = database.connect('afterwatt_ingest');
     let writing = 3;
     const write = async (seed: number) => {
       for (let n = 0; n < 40; n++) {
@@ -435,7 +437,7 @@ describe('packing', () => {
         ];
         for (;;) {
           try {
-            await writeReadings(ingest.pool, home.meter, some);
+            await writeReadings(cutOff.pool, home.meter, some);
             break;
           } catch (error) {
             if (!isTransient(error)) throw error;
@@ -447,7 +449,7 @@ describe('packing', () => {
     const packing = async () => {
       while (writing > 0) {
         await readByAll();
-        await pack().catch((error: unknown) => {
+        await pack(cutOff.pool).catch((error: unknown) => {
           if (!isTransient(error)) throw error;
         });
       }
@@ -456,7 +458,8 @@ describe('packing', () => {
       while (writing > 0) {
         await owner.pool.query(
           `select pg_terminate_backend(pid) from pg_stat_activity
-           where datname = current_database() and query ~ 'pack_readings|finish_packing' and pid <> pg_backend_pid()`,
+           where datname = current_database() and state = 'active' and pid <> pg_backend_pid()
+             and query ~ 'pack_readings|finish_packing'`,
         );
         await new Promise((resolve) => setTimeout(resolve, 100));
       }

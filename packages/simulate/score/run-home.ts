@@ -14,7 +14,7 @@ import { STEP_W } from './plans.ts';
 
 const DAY_MS = 86_400_000;
 /** Commits between two looks at the clock, so that looking costs nothing. */
-const BATCH = 200;
+const BATCH = 1000;
 
 export interface Raised {
   readonly kind: Transition['kind'];

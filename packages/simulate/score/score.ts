@@ -40,7 +40,7 @@ export interface Profile {
 
 export const PROFILES = {
   quick: { faultRuns: 5, pairs: 20, mendedRuns: 1, faultlessHomes: 12, faultlessDays: 10 },
-  full: { faultRuns: 100, pairs: 200, mendedRuns: 10, faultlessHomes: 80, faultlessDays: 91.25 },
+  full: { faultRuns: 100, pairs: 60, mendedRuns: 5, faultlessHomes: 80, faultlessDays: 91.25 },
 } as const satisfies Record<string, Profile>;
 
 /** The longest first, so that no process is left alone with one at the end. */
