@@ -319,6 +319,27 @@ describe('a service clamp that shows half, in a home whose loads lie across both
   });
 });
 
+describe('service clamps that are exchanged, one of them turned', () => {
+  it('are no open neutral, though the legs do not part as these currents say', () => {
+    // Sound: 0.05 ohm of service, 0.14 of neutral. 3000 W on one leg (25 A) part the legs by 8.3 V, as they should;
+    // the channels, exchanged on the third day, tell of a current in the neutral that is not there.
+    const error = noise(11);
+    const events = seconds(0, 3 * DAY_S, 15).map((s) => {
+      const l1W = 300 + (s % 5000 < 900 ? 1500 : 0) + (s % 7000 < 240 ? 1500 : 0);
+      const l2W = 250 + (s % 3100 < 700 ? 1400 : 0) + (s % 6100 < 300 ? 1600 : 0);
+      const [i1, i2] = [l1W / 120, l2W / 120];
+      const isExchanged = s > 2 * DAY_S;
+      return aMeterReading(s, {
+        l1V: 121 - i1 * 0.05 - (i1 - i2) * 0.14 + 0.05 * error(),
+        l2V: 121 - i2 * 0.05 + (i1 - i2) * 0.14 + 0.05 * error(),
+        l1W: isExchanged ? -l2W : l1W,
+        l2W: isExchanged ? l1W : l2W,
+      });
+    });
+    expect(runSeries(site, openNeutral, events)).toEqual([]);
+  });
+});
+
 describe('a service clamp that has come off', () => {
   it('is no open neutral, though the legs part by what it does not show any more', () => {
     // Kirchhoff: 0.05 ohm each of service and neutral; a water heater of 2600 W on L1, unseen from the second day on.

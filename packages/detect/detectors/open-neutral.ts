@@ -32,6 +32,7 @@ import {
   neutralCurrentA,
   neutralOhm,
   type ServiceImpedanceState,
+  unloadedDifferenceV,
 } from '../models/service-impedance.ts';
 import { isServiceLikelyMismeasured, isServiceMismeasured } from '../models/wiring-report.ts';
 import type { SiteView } from '../site-view.ts';
@@ -52,7 +53,7 @@ const RESIDUAL_READINGS = 3000;
 const SUM_READINGS = 120;
 /** One leg by itself moves the sum by all of what it moves the difference, an open neutral by little of it. */
 const SUM_MOVES_LEAST = 0.5;
-/** So much of the unexplained parting must be there in the voltages themselves; the rest may be a sound house's own. */
+/** So much of the unexplained parting must be there in the voltages themselves, beyond what they part by without load. */
 const SHOWN_LEAST = 0.75;
 /** Readings that come more slowly than this are each enough. */
 const SLOW_READINGS_MS = 12_000;
@@ -78,11 +79,11 @@ const THRESHOLDS = {
     source: 'own judgement: within range A, where no load pulls both legs',
   },
   partedV: {
-    default: 4,
+    default: 3.3,
     unit: 'V',
     min: 0.5,
     max: 20,
-    source: 'own judgement: 0.3 ohm at 7 A; what half of a kettle’s current, unseen, parts at a weak service',
+    source: 'own judgement: 0.3 ohm at 6 A; what half of a kettle’s current, unseen, parts at a weak service',
   },
   looseOhm: {
     default: 0.3,
@@ -220,7 +221,7 @@ function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Val
   if (!isApart) noteSum(state, l1V + l2V);
   if (!isApart || movedV > SUM_MOVES_LEAST * apartV) return 0;
   // It adds to the parting that the current in it makes: what clamps of another arrangement foretell does not.
-  const shownV = Math.sign(residualV) * (l1V - l2V);
+  const shownV = Math.sign(residualV) * (l1V - l2V - unloadedDifferenceV(impedance));
   if (shownV < SHOWN_LEAST * apartV) return 0;
   // A clamp that shows half or nothing hides the current that explains it.
   return isServiceLikelyMismeasured(view) ? 0 : 1;

@@ -186,6 +186,11 @@ export function differenceResidualV(state: ServiceImpedanceState, meter: MeterRe
   return differenceV(meter) - intercept - slope * neutralCurrentA(state, meter);
 }
 
+/** How far the legs stand apart without any current, v1 - v2, V: the transformer's halves and the meter's errors. */
+export function unloadedDifferenceV({ intercepts }: ServiceImpedanceState): number {
+  return runningMedian(intercepts) ?? 0;
+}
+
 /** In-phase current in the neutral, A, signed, as far as the clamps' arrangement is known. */
 export function neutralCurrentA(state: ServiceImpedanceState, meter: MeterReading): number {
   return state.usesSum ? legA(meter, 1) + legA(meter, 2) : legA(meter, 1) - legA(meter, 2);
