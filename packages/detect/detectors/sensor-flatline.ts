@@ -131,7 +131,7 @@ function readingBefore({ kind, device }: Reading, view: SiteView): Reading | nul
 function noteMoved(state: State, atMs: number, stepMs: number): void {
   noteKnown(state, stepMs);
   const stoodMs = state.sinceMs === 0 ? stepMs : atMs - state.sinceMs;
-  // Forgets slowly: once a month of quiet nights has passed, one of them is no longer the measure.
+  // Forgets slowly, by half in 7,000 moves: what was once is not the measure for ever.
   state.longestMs = Math.max(Math.floor(0.9999 * state.longestMs), stoodMs);
   endStand(state);
 }
