@@ -132,9 +132,9 @@ describe('a first device', () => {
       return incidentsSchema.parse(body).items.map(({ kind, subject, state }) => ({ kind, subject, state }));
     };
     await expect
-      .poll(overCap, { timeout: 120_000, interval: 500 })
+      .poll(overCap, { timeout: 240_000, interval: 500 })
       .toEqual([{ kind: 'inlet-over-cap', subject: 'inlet 1', state: 'cleared' }]);
-  }, 150_000);
+  }, 280_000);
 
   it('is found again, with its readings and its incident, when the station starts a second time', async () => {
     expect(await station.stop()).toBe(0);
