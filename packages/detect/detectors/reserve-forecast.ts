@@ -20,8 +20,10 @@ const HOUR_MS = 60 * MINUTE_MS;
 const RECENT_MS = 30 * MINUTE_MS;
 /** A forecast on less of the outage than this would be one on its first minute's load ... */
 const KNOWN_MS = 2 * MINUTE_MS;
-/** ... unless there is no more time than this. Up to a minute it may be a breaker closing again by itself, which no
- * battery runs out in (IEEE 1159-2009, table 2: momentary and temporary interruptions). */
+/**
+ * ... unless there is no more time than this. Up to a minute it may still be a breaker that closes again by itself
+ * (IEEE 1159-2009, table 2: momentary and temporary interruptions); what runs down within it is told by reserve-low.
+ */
 const PRESSING_MS = 5 * MINUTE_MS;
 const PRESSING_KNOWN_MS = MINUTE_MS;
 /** After so long ahead the usual load counts for half (own judgement). */
