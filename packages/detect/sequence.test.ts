@@ -113,7 +113,34 @@ describe('a backlog', () => {
       pulse(i + 1);
       send(...pack);
     }
-    for (const s of seconds(4, 20, 1)) pulse(s);
+    for (const s of seconds(4, 40, 1)) pulse(s);
+    expect(late).toEqual([]);
+    expect(released).toEqual(inOrder);
+  });
+
+  it('waits for a device that pauses for 20 s, and for one whose packs an ingest held up for a minute brings', () => {
+    const { released, late, send, pulse } = follow();
+    pulse(0);
+    send(...meter);
+    for (const s of seconds(1, 21, 1)) pulse(s);
+    send(...battery.slice(0, 90));
+    // Nothing was heard of the ingest for so long, and the transaction that ends it brings a pack.
+    pulse(80);
+    for (const s of seconds(81, 95, 1)) pulse(s);
+    send(...battery.slice(90));
+    for (const s of seconds(96, 130, 1)) pulse(s);
+    expect(late).toEqual([]);
+    expect(released).toEqual(inOrder);
+  });
+
+  it('waits for the first pulse, before which nothing is known to be old', () => {
+    const { released, late, send, pulse } = follow();
+    const third = Math.floor(inOrder.length / 3);
+    send(...inOrder.slice(third));
+    expect(released).toEqual([]);
+    pulse(0);
+    send(...inOrder.slice(0, third));
+    for (const s of seconds(5, 40, 1)) pulse(s);
     expect(late).toEqual([]);
     expect(released).toEqual(inOrder);
   });
@@ -152,7 +179,7 @@ describe('a site that reports as it goes', () => {
     send(...old);
     pulse(7204);
     expect(late).toEqual([]);
-    for (const s of seconds(7206, 7220, 1)) pulse(s);
+    for (const s of seconds(7206, 7240, 1)) pulse(s);
     expect(late).toEqual(old);
     expect(released).toHaveLength(before);
   });

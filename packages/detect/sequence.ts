@@ -21,8 +21,8 @@ const PROMPT_MS = 20_000;
 const PACKS = 3;
 /** Beyond this a reading is backlog, not a slow pack. */
 const BACKLOG_MS = 15 * 60_000;
-/** A site without arrivals for so long (ingest's clock) has sent what it has. */
-const SETTLED_MS = 10_000;
+/** A site without arrivals for so long (ingest's clock) has sent what it has: slow links pause between two packs. */
+const SETTLED_MS = 30_000;
 /** While a backlog comes in, device time is not moved up to the present before this much quiet. */
 const BACKLOG_SETTLED_MS = 5 * 60_000;
 /** The most readings held for one site (two weeks of a meter at 5 s); beyond it the older half is released. */
@@ -101,8 +101,10 @@ const isReading = (value: unknown) => typeof value === 'object' && value !== nul
 export const savedSequenceSchema = z.object({
   marks: z.object({
     pulseMs: z.number(),
+    /** The first pulse after the newest arrival, 0 before it: while the ingest is held up, nothing is quiet. */
     arrivedMs: z.number(),
     lateSinceMs: z.number(),
+    /** As `arrivedMs`, of latecomers. */
     lateArrivedMs: z.number(),
     releasedMs: z.number(),
     lagsToldMs: z.number(),
@@ -139,19 +141,39 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
   };
 
   function accept(readings: readonly Reading[], others: readonly SiteEvent[]): Release {
-    marks.arrivedMs = marks.pulseMs;
+    // Without a clock nobody knows what is old: all of it waits for the first pulse.
+    if (marks.pulseMs === 0) {
+      held.push(...readings);
+      return { events: others, late: NONE, passTimeToMs: undefined };
+    }
+    const newestLiveMs = gather(readings);
+    const liveMs =
+      newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - hold.backMs, leastAt(newestLiveMs - BACKLOG_MS));
+    const upToMs = marks.inBacklog ? marks.cameToMs : Math.max(leastAt(0), liveMs);
+    const released = release(
+      held.length > HELD_MAX ? Math.max(upToMs, median(held.map(({ at }) => at))) : upToMs,
+    );
+    return others.length === 0 ? released : { ...released, events: [...others, ...released.events] };
+  }
+
+  /**
+   * Takes what came into what is held or late.
+   * @returns device time of the newest that is live, 0 when none is
+   */
+  function gather(readings: readonly Reading[]): number {
+    marks.arrivedMs = 0;
     let newestLiveMs = 0;
     for (const reading of readings) {
       const ageMs = marks.pulseMs - reading.at;
       const ofDevice = arrivalsOf(reading.device);
       const newestOfDevice = reading.at > ofDevice.lastAt;
-      if (marks.pulseMs > 0) ofDevice.lagMs = Math.min(ageMs, ofDevice.lagMs);
+      ofDevice.lagMs = Math.min(ageMs, ofDevice.lagMs);
       if (newestOfDevice && ageMs <= BACKLOG_MS) ofDevice.packMs = Math.max(0, ageMs, ofDevice.packMs);
       if (reading.at < marks.releasedMs - PROMPT_MS) {
         if (late.length === 0) marks.lateSinceMs = marks.pulseMs;
         late.push(reading);
+        marks.lateArrivedMs = 0;
         ofDevice.lateCount += 1;
-        marks.lateArrivedMs = marks.pulseMs;
         continue;
       }
       // Most come alone: a list of one is small where one that grows is not.
@@ -164,17 +186,16 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
     }
     for (const ofDevice of known) if (ofDevice.packMs !== NO_PACK) notePack(ofDevice);
     if (newestLiveMs > 0) marks.inBacklog = false;
-    const liveMs =
-      newestLiveMs === 0 ? 0 : Math.max(newestLiveMs - hold.backMs, leastAt(newestLiveMs - BACKLOG_MS));
-    const upToMs = marks.inBacklog ? marks.cameToMs : Math.max(leastAt(0), liveMs);
-    const released = release(
-      held.length > HELD_MAX ? Math.max(upToMs, median(held.map(({ at }) => at))) : upToMs,
-    );
-    return others.length === 0 ? released : { ...released, events: [...others, ...released.events] };
+    return newestLiveMs;
   }
 
   function pulse(nowMs: number): Release {
+    const early = marks.pulseMs === 0 ? held.splice(0) : NONE;
     marks.pulseMs = Math.max(marks.pulseMs, nowMs);
+    if (early.length > 0) gather(early);
+    // Told only where something waits for quiet: the other pulses may be left out.
+    if (held.length > 0 || marks.inBacklog) marks.arrivedMs ||= marks.pulseMs;
+    if (late.length > 0) marks.lateArrivedMs ||= marks.pulseMs;
     marks.cameToMs = marks.comeToMs;
     marks.comeToMs = leastAt(0);
     const quietMs = marks.pulseMs - marks.arrivedMs;
@@ -206,9 +227,8 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
     return { kind: 'lags', at: marks.pulseMs, leastMs, late };
   }
 
-  /** The ingest's clock is not known before the first pulse. */
   function isAhead(at: number): boolean {
-    return marks.pulseMs > 0 && at > marks.pulseMs + PROMPT_MS;
+    return at > marks.pulseMs + PROMPT_MS;
   }
 
   /** How far behind the newest live reading the slowest pack reaches; nothing is held for prompt devices. */
@@ -299,8 +319,8 @@ export function startSequence(site: Site, saved?: SavedSequence): Sequence {
 
   function takeLate(): readonly Reading[] {
     if (late.length === 0) return NONE;
-    const goesOn =
-      marks.pulseMs - marks.lateArrivedMs < SETTLED_MS && marks.pulseMs - marks.lateSinceMs < LATE_WAIT_MS;
+    const isQuiet = marks.lateArrivedMs > 0 && marks.pulseMs - marks.lateArrivedMs >= SETTLED_MS;
+    const goesOn = !isQuiet && marks.pulseMs - marks.lateSinceMs < LATE_WAIT_MS;
     if (late.length < LATE_MAX && goesOn) return NONE;
     const taken = late.sort(byTime);
     late = [];
