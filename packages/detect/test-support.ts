@@ -10,6 +10,7 @@ import {
   type SiteInput,
   siteSchema,
 } from '@afterwatt/wire';
+import { aWarning, aWarningInfo } from '../storm/a-warning.fixture.ts';
 import type { Detector } from './detector.ts';
 import { startEngine, type Transition } from './engine.ts';
 import type { DeviceState, Lags, SiteEvent, StormMessage } from './event.ts';
@@ -101,53 +102,20 @@ export function aStormMessage(
 ): StormMessage {
   const sentMs = START_MS + sentS * 1000;
   const references = about.earlier === undefined ? [] : [about.earlier.alert];
-  const info: CapInfo = {
-    language: 'en-US',
-    categories: ['Met'],
-    event: 'Ice Storm Warning',
-    responseTypes: ['Prepare'],
-    urgency: 'Expected',
-    severity: 'Severe',
-    certainty: 'Likely',
-    audience: null,
-    eventCodes: [],
-    effectiveMs: null,
+  const info = aWarningInfo({
     onsetMs: onsetS === null ? null : START_MS + onsetS * 1000,
     expiresMs: START_MS + expiresS * 1000,
-    senderName: null,
-    headline: null,
-    description: null,
-    instruction: null,
-    web: null,
-    contact: null,
-    parameters: [],
-    areas: [{ description: '', polygons: [], circles: [], geocodes: [{ name: 'SAME', value: '008031' }] }],
     ...about.info,
-  };
-  return {
-    kind: 'storm',
-    at: sentMs,
-    alert: {
-      sender: 'weather@alerts.example',
-      identifier: `warning-${sentS}`,
-      sentMs,
-      status: 'Actual',
-      messageType: about.type ?? 'Alert',
-      source: null,
-      scope: 'Public',
-      restriction: null,
-      addresses: null,
-      codes: [],
-      note: null,
-      references: references.map(({ sender, identifier, sentMs: at }) => ({
-        sender,
-        identifier,
-        sentMs: at,
-      })),
-      incidents: null,
-      infos: about.type === 'Cancel' ? [] : [info],
-    },
-  };
+  });
+  const alert = aWarning({
+    sender: 'weather@alerts.example',
+    identifier: `warning-${sentS}`,
+    sentMs,
+    messageType: about.type ?? 'Alert',
+    references: references.map(({ sender, identifier, sentMs: at }) => ({ sender, identifier, sentMs: at })),
+    infos: about.type === 'Cancel' ? [] : [info],
+  });
+  return { kind: 'storm', at: sentMs, alert };
 }
 
 /** @param seconds after START_MS, arrival */

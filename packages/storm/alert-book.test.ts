@@ -1,6 +1,7 @@
 // Which alerts are in force, and which of them a site charges for: updates, cancellations, expiry, tests, replay.
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
+import { aWarning, aWarningInfo } from './a-warning.fixture.ts';
 import { alertsInForce, callsForCharging, openPreparations } from './alert-book.ts';
 import { parseCap } from './cap.ts';
 import { BILINGUAL_ALERT, EARTHQUAKE_UPDATE, THUNDERSTORM_WARNING } from './cap-examples.fixture.ts';
@@ -13,51 +14,12 @@ const at = (hours: number) => START_MS + hours * HOUR_MS;
 const DENVER = { lat: 39.74, lon: -104.99, geocodes: [{ system: 'SAME', code: '008031' }] };
 
 function anInfo(info: Partial<CapInfo> = {}): CapInfo {
-  return {
-    language: 'en-US',
-    categories: ['Met'],
-    event: 'Ice Storm Warning',
-    responseTypes: ['Prepare'],
-    urgency: 'Expected',
-    severity: 'Severe',
-    certainty: 'Likely',
-    audience: null,
-    eventCodes: [],
-    effectiveMs: null,
-    onsetMs: at(12),
-    expiresMs: at(24),
-    senderName: null,
-    headline: null,
-    description: null,
-    instruction: null,
-    web: null,
-    contact: null,
-    parameters: [],
-    areas: [
-      { description: 'Denver', polygons: [], circles: [], geocodes: [{ name: 'SAME', value: '008031' }] },
-    ],
-    ...info,
-  };
+  return aWarningInfo({ onsetMs: at(12), expiresMs: at(24), ...info });
 }
 
 function aMessage(identifier: string, sentHours: number, message: Partial<CapAlert> = {}): CapAlert {
-  return {
-    identifier,
-    sender: 'weather@example.org',
-    sentMs: at(sentHours),
-    status: 'Actual',
-    messageType: 'Alert',
-    source: null,
-    scope: 'Public',
-    restriction: null,
-    addresses: null,
-    codes: [],
-    note: null,
-    references: [],
-    incidents: null,
-    infos: [anInfo()],
-    ...message,
-  };
+  const reference = { sender: 'weather@example.org', identifier, sentMs: at(sentHours) };
+  return aWarning({ ...reference, infos: [anInfo()], ...message });
 }
 
 const refersTo = (...messages: CapAlert[]): CapReference[] =>
@@ -231,9 +193,10 @@ describe('a preparation', () => {
   it('goes on through an update, from the first alert to the new onset', () => {
     const later = anInfo({ onsetMs: at(18) });
     const update = aMessage('b', 2, { messageType: 'Update', references: refersTo(alert), infos: [later] });
-    const next = aMessage('c', 3, { messageType: 'Update', references: refersTo(update), infos: [later] });
+    const last = anInfo({ onsetMs: at(18), headline: 'Still on its way' });
+    const next = aMessage('c', 3, { messageType: 'Update', references: refersTo(update), infos: [last] });
     expect(openPreparations([alert, update, next], DENVER, at(4))).toMatchObject([
-      { alert: { identifier: 'c' }, sinceMs: at(0), onsetMs: at(18) },
+      { info: { headline: 'Still on its way' }, sinceMs: at(0), onsetMs: at(18) },
     ]);
   });
 

@@ -1,11 +1,17 @@
 import { areaMeetsSite, type SiteLocation } from './area.ts';
 import type { CapAlert, CapInfo, CapReference } from './cap-types.ts';
 
+/** When one event of a message is expected, and until when the message speaks of it. */
+type Expected = Pick<CapInfo, 'onsetMs' | 'expiresMs'>;
+
+/** What of a message decides whether it is in force, and since when. */
+export type Announcement<I extends Expected = Expected> = CapReference &
+  Pick<CapAlert, 'status' | 'messageType' | 'references'> & { infos: readonly I[] };
+
 /** A time in which a site charges ahead of an outage. */
-export type Preparation = {
-  /** The message that holds now, and the part of it that speaks of this event. */
-  alert: CapAlert;
-  info: CapInfo;
+export type Preparation<I extends Expected = CapInfo> = {
+  /** The part of the message that holds now which speaks of this event. */
+  info: I;
   /** When the first message of the chain of updates was sent. */
   sinceMs: number;
   /** When the event is expected to begin; null where the alert does not say, or says that it has begun. */
@@ -39,8 +45,8 @@ const OUTAGE_CATEGORIES: ReadonlySet<CapInfo['categories'][number]> = new Set([
  * it was sent until the last of its infos has expired.
  * @param messages any messages, in any order, with or without duplicates; later ones than atMs are not seen
  */
-export function alertsInForce(messages: readonly CapAlert[], atMs: number): CapAlert[] {
-  const seen = new Map<string, CapAlert>();
+export function alertsInForce<A extends Announcement>(messages: readonly A[], atMs: number): A[] {
+  const seen = new Map<string, A>();
   for (const message of messages) {
     if (message.status === 'Actual' && message.sentMs <= atMs) seen.set(keyOf(message), message);
   }
@@ -85,27 +91,42 @@ export function openPreparations(
   location: SiteLocation,
   atMs: number,
 ): Preparation[] {
-  const preparations: Preparation[] = [];
-  for (const alert of alertsInForce(messages, atMs)) {
-    const open = alert.infos
-      .filter((info) => callsForCharging(info) && areaMeetsSite(info.areas, location))
-      .map((info) => preparationFor(alert, info, messages))
-      .filter(({ untilMs }) => atMs < untilMs)
-      .sort((a, b) => a.untilMs - b.untilMs);
-    if (open[0] !== undefined) preparations.push(open[0]);
-  }
-  return preparations.sort((a, b) => a.untilMs - b.untilMs);
+  const announced = messages.map((message) => ({
+    ...message,
+    infos: message.infos.filter((info) => callsForCharging(info) && areaMeetsSite(info.areas, location)),
+  }));
+  return announcedPreparations(announced, atMs);
 }
 
-function preparationFor(alert: CapAlert, info: CapInfo, messages: readonly CapAlert[]): Preparation {
-  const sinceMs = firstSentMs(alert, messages);
+/** As `openPreparations`, from messages that hold only the infos that call for charging at the site. */
+export function announcedPreparations<I extends Expected>(
+  messages: readonly Announcement<I>[],
+  atMs: number,
+): Preparation<I>[] {
+  const preparations: Preparation<I>[] = [];
+  for (const alert of alertsInForce(messages, atMs)) {
+    const sinceMs = firstSentMs(alert, messages);
+    const [first] = alert.infos
+      .map((info) => preparationFor(alert, info, sinceMs))
+      .filter(({ untilMs }) => atMs < untilMs)
+      .sort(byEnd);
+    if (first !== undefined) preparations.push(first);
+  }
+  return preparations.sort(byEnd);
+}
+
+function preparationFor<I extends Expected>(alert: Announcement, info: I, sinceMs: number): Preparation<I> {
   const onsetMs = info.onsetMs !== null && info.onsetMs > sinceMs ? info.onsetMs : null;
   const expiresMs = expiryOf(alert, info);
-  return { alert, info, sinceMs, onsetMs, untilMs: Math.min(onsetMs ?? expiresMs, expiresMs) };
+  return { info, sinceMs, onsetMs, untilMs: Math.min(onsetMs ?? expiresMs, expiresMs) };
+}
+
+function byEnd(a: Preparation<Expected>, b: Preparation<Expected>): number {
+  return a.untilMs - b.untilMs;
 }
 
 /** When the oldest known message of a chain of updates was sent. */
-function firstSentMs(alert: CapAlert, messages: readonly CapAlert[]): number {
+function firstSentMs(alert: Announcement, messages: readonly Announcement[]): number {
   const byKey = new Map(messages.map((message) => [keyOf(message), message]));
   const chain = new Set([keyOf(alert)]);
   let firstMs = alert.sentMs;
@@ -119,7 +140,7 @@ function firstSentMs(alert: CapAlert, messages: readonly CapAlert[]): number {
   return firstMs;
 }
 
-function expiryOf(alert: CapAlert, info: CapInfo): number {
+function expiryOf(alert: Announcement, info: Expected): number {
   return info.expiresMs ?? Math.max(alert.sentMs, info.onsetMs ?? alert.sentMs) + DEFAULT_VALIDITY_MS;
 }
 

@@ -1,4 +1,10 @@
-export { alertsInForce, callsForCharging, openPreparations, type Preparation } from './alert-book.ts';
+export {
+  type Announcement,
+  alertsInForce,
+  announcedPreparations,
+  callsForCharging,
+  openPreparations,
+} from './alert-book.ts';
 export { areaMeetsSite, type SiteLocation } from './area.ts';
 export { parseCap } from './cap.ts';
 export {

@@ -6,8 +6,8 @@ import { mkdtemp, rm } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { connect, migrate, startEmbeddedPostgres } from '@afterwatt/store';
-import pg from 'pg';
 import type { TestProject } from 'vitest/node';
+import { asAdmin, withDatabase } from './admin.ts';
 import { startDockerPostgres } from './docker-postgres.ts';
 
 declare module 'vitest' {
@@ -57,20 +57,4 @@ async function startServer(): Promise<Server> {
       await rm(dataDir, { recursive: true, force: true });
     },
   };
-}
-
-function withDatabase(url: string, database: string): string {
-  const changed = new URL(url);
-  changed.pathname = `/${database}`;
-  return changed.href;
-}
-
-async function asAdmin(url: string, statement: string): Promise<void> {
-  const client = new pg.Client({ connectionString: url });
-  await client.connect();
-  try {
-    await client.query(statement);
-  } finally {
-    await client.end();
-  }
 }

@@ -3,8 +3,8 @@
 
 import { randomBytes } from 'node:crypto';
 import { type Connection, connect, type DatabaseRole } from '@afterwatt/store';
-import pg from 'pg';
 import { afterAll, inject, onTestFailed } from 'vitest';
+import { asAdmin, withDatabase } from './admin.ts';
 
 export interface TestDatabase {
   readonly url: string;
@@ -18,24 +18,23 @@ export interface TestDatabase {
 export async function createTestDatabase(): Promise<TestDatabase> {
   const adminUrl = inject('postgresUrl');
   const name = `afterwatt_test_${randomBytes(6).toString('hex')}`;
-  await admin(adminUrl, `create database ${name} template ${inject('templateDatabase')}`);
+  await asAdmin(adminUrl, `create database ${name} template ${inject('templateDatabase')}`);
   // Grants on the database itself are not cloned with a template.
-  await admin(adminUrl, `grant temporary on database ${name} to afterwatt_ingest`);
-  const url = new URL(adminUrl);
-  url.pathname = `/${name}`;
+  await asAdmin(adminUrl, `grant temporary on database ${name} to afterwatt_ingest`);
+  const url = withDatabase(adminUrl, name);
   const connections: Connection[] = [];
   let keep = false;
   afterAll(async () => {
     await Promise.all(connections.map((connection) => connection.close()));
     if (keep) console.log(`kept database ${name}`);
-    else await admin(adminUrl, `drop database if exists ${name} with (force)`);
+    else await asAdmin(adminUrl, `drop database if exists ${name} with (force)`);
   });
   return {
-    url: url.href,
+    url,
     name,
     connect(role = null) {
       const connection = connect({
-        url: url.href,
+        url,
         role,
         name: 'test',
         maxConnections: 4,
@@ -50,15 +49,4 @@ export async function createTestDatabase(): Promise<TestDatabase> {
       });
     },
   };
-}
-
-async function admin(url: string, statement: string): Promise<void> {
-  if (!statement.includes('_test_')) throw new Error('refuses a database without test in its name');
-  const client = new pg.Client({ connectionString: url });
-  await client.connect();
-  try {
-    await client.query(statement);
-  } finally {
-    await client.end();
-  }
 }

@@ -86,7 +86,8 @@ function num(row: Row, name: string): number {
 }
 
 const between = (hour: number, from: number, to: number) => hour >= from && hour < to;
-const INLET = {
+/** What a case has unless it says otherwise. */
+export const INLET = {
   number: 1,
   leg: 'L1',
   capAmps: 15,
@@ -95,7 +96,7 @@ const INLET = {
   conductorAwg: 12,
   oneWayFeet: 40,
 };
-const BATTERY = {
+export const BATTERY = {
   device: 'battery-1',
   inlet: 1,
   capacityWh: 3000,

@@ -4,7 +4,7 @@
 import mqtt from 'mqtt';
 import { z } from 'zod';
 import { capMessage } from './cap-message.ts';
-import type { Case } from './hand-made-faults.ts';
+import { BATTERY, type Case, INLET } from './hand-made-faults.ts';
 import { batteryRow, live, meterRow, type Row } from './hand-made-home.ts';
 import { type PackStyle, packs } from './hand-made-pack.ts';
 import type { Station } from './station.ts';
@@ -93,27 +93,8 @@ async function register(station: Station, site: string, of: Case, periodSeconds:
     name: of.name.slice(0, 100),
     timeZone: 'America/Denver',
     meter: { device: 'meter-1', periodSeconds, accuracyPct: 1 },
-    inlets: [
-      {
-        number: 1,
-        leg: 'L1',
-        capAmps: 15,
-        capWatts: 1800,
-        breakerAmps: 15,
-        conductorAwg: 12,
-        oneWayFeet: 40,
-      },
-    ],
-    batteries: [
-      {
-        device: 'battery-1',
-        inlet: 1,
-        capacityWh: 3000,
-        reservePct: 20,
-        chargeLimitWatts: 1500,
-        periodSeconds,
-      },
-    ],
+    inlets: [INLET],
+    batteries: [{ ...BATTERY, periodSeconds }],
     ...of.site,
   });
   if (status !== 201) throw new Error(`${of.name}: ${status} ${JSON.stringify(body)}`);

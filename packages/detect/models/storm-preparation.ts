@@ -2,13 +2,14 @@
 // open from the alert's `sent` until its onset, following updates, cancels and expiry.
 
 import {
+  type Announcement,
   alertsInForce,
+  announcedPreparations,
   areaMeetsSite,
   type CapAlert,
   type CapReference,
   callsForCharging,
   MESSAGE_TYPES,
-  openPreparations,
   STATUSES,
 } from '@afterwatt/storm';
 import type { Site } from '@afterwatt/wire';
@@ -45,35 +46,7 @@ const keptSchema = referenceSchema.extend({
   ),
 });
 type Kept = z.infer<typeof keptSchema>;
-
-/** What nothing here rests on. That its events call for charging at this site was judged when it was kept. */
-const NOT_KEPT = {
-  source: null,
-  scope: 'Public',
-  restriction: null,
-  addresses: null,
-  codes: [],
-  note: null,
-  incidents: null,
-} as const;
-const NOT_KEPT_OF_EVENT = {
-  language: '',
-  categories: ['Other'],
-  responseTypes: ['Prepare'],
-  urgency: 'Expected',
-  severity: 'Severe',
-  certainty: 'Likely',
-  audience: null,
-  eventCodes: [],
-  effectiveMs: null,
-  senderName: null,
-  headline: null,
-  description: null,
-  instruction: null,
-  web: null,
-  contact: null,
-  parameters: [],
-} as const;
+type Announced = Announcement<Kept['events'][number]>;
 
 const schema = z.object({
   messages: z.array(keptSchema),
@@ -97,7 +70,7 @@ export const stormModel: Model<StormState> = {
     } else if (!isDue(state, event, nowMs)) {
       return;
     }
-    const alerts = state.messages.map((message) => asAlert(message, site));
+    const alerts = state.messages.map(asAnnouncement);
     const inForce = alertsInForce(alerts, nowMs);
     state.open = openAt(alerts, state.open, site, nowMs);
     state.inForceUntilMs = site.storm.enabled ? lastEndMs(inForce, nowMs) : 0;
@@ -122,19 +95,19 @@ function isSame(a: CapReference, b: CapReference): boolean {
   return a.sender === b.sender && a.identifier === b.identifier && a.sentMs === b.sentMs;
 }
 
-function lastEndMs(inForce: readonly CapAlert[], nowMs: number): number {
+function lastEndMs(inForce: readonly Announced[], nowMs: number): number {
   const infos = inForce.flatMap((alert) => alert.infos);
   return Math.max(0, ...infos.map(({ onsetMs, expiresMs }) => expiresMs ?? (onsetMs ?? nowMs) + DAY_MS));
 }
 
 function openAt(
-  alerts: readonly CapAlert[],
+  alerts: readonly Announced[],
   before: OpenPreparation | null,
   site: Site,
   nowMs: number,
 ): OpenPreparation | null {
   if (!site.storm.enabled || site.location === null) return null;
-  const next = openPreparations(alerts, site.location, nowMs)[0];
+  const [next] = announcedPreparations(alerts, nowMs);
   if (next === undefined) return null;
   const { info, sinceMs, onsetMs, untilMs } = next;
   return { event: info.event, sinceMs, knownMs: before?.knownMs ?? nowMs, onsetMs, untilMs };
@@ -159,14 +132,6 @@ function keep(alert: CapAlert, { location }: Site): Kept {
   return { sender, identifier, sentMs, status, messageType, references: kept, events };
 }
 
-/** As a message again; its area, which is long and met already, becomes the site itself. */
-function asAlert({ events, ...message }: Kept, { location }: Site): CapAlert {
-  const circles =
-    location === null ? [] : [{ center: { lat: location.lat, lon: location.lon }, radiusKm: 0 }];
-  const areas = [{ description: '', polygons: [], circles, geocodes: [] }];
-  return {
-    ...message,
-    ...NOT_KEPT,
-    infos: events.map((event) => ({ ...NOT_KEPT_OF_EVENT, ...event, areas })),
-  };
+function asAnnouncement({ events, ...message }: Kept): Announced {
+  return { ...message, infos: events };
 }
