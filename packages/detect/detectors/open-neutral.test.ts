@@ -137,6 +137,58 @@ describe('a neutral that breaks', () => {
   });
 });
 
+describe('a neutral that breaks in a home that has hardly been seen', () => {
+  it('is told within 15 s of the first load, though only three loads were switched before', () => {
+    // Six levels, which make one line; then idle, and after two hours 500 W (4 A) on L1 behind a broken neutral.
+    const breakS = 2 * HOUR_S;
+    const switched = [0, 600, 0, -700, 0, 900];
+    const extraW = (s: number) => {
+      const level = s >= breakS + 60 ? 500 : (switched[Math.floor(s / 120)] ?? 0);
+      return [Math.max(0, level), Math.max(0, -level), 0] as const;
+    };
+    const transitions = run({ toS: breakS + HOUR_S, loads: [], neutralOhm: breaks(breakS, 1), extraW });
+    expect(raises(transitions)).toHaveLength(1);
+    expect((transitions[0]?.detectedMs ?? 0) - START_MS).toBeLessThanOrEqual(1000 * (breakS + 60 + 15));
+  });
+});
+
+describe('a leg on which nothing is plugged in', () => {
+  /** Kirchhoff: 0.03 ohm of service and a neutral of 0.035; L1 has loads that switch, L2's channel shows 4 W. */
+  const meter = (
+    s: number,
+    [l1W, l2W]: readonly [number, number],
+    neutralOhm: number,
+    error: () => number,
+  ) => {
+    const [i1, i2] = [l1W / 120, l2W / 120];
+    return aMeterReading(s, {
+      l1V: 121 - i1 * 0.03 - (i1 - i2) * neutralOhm + 0.05 * error(),
+      l2V: 121 - i2 * 0.03 + (i1 - i2) * neutralOhm + 0.05 * error(),
+      l1W,
+      l2W: 4,
+    });
+  };
+  const l1W = (s: number) => 130 + (s % 5000 < 700 ? 1200 : 0) + (s % 3100 < 400 ? 500 : 0);
+
+  it('hides no neutral that breaks: 1 A on the other one parts the legs by 6.5 V over 3 ohm', () => {
+    const error = noise(8);
+    const breakS = DAY_S + 1500;
+    const events = seconds(0, DAY_S + 3 * HOUR_S, 5).map((s) =>
+      meter(s, [l1W(s), 4], s < breakS ? 0.035 : 3, error),
+    );
+    const [first] = raises(runSeries(site, openNeutral, events));
+    expect(Number(first?.split(' ')[1])).toBeLessThanOrEqual(breakS + 15);
+  });
+
+  it('may have a dead clamp: 35 A that it does not show are no open neutral', () => {
+    const error = noise(9);
+    const events = seconds(0, 2 * DAY_S, 15).map((s) =>
+      meter(s, [l1W(s), s > DAY_S && s % 20_000 < 300 ? 4200 : 4], 0.035, error),
+    );
+    expect(runSeries(site, openNeutral, events)).toEqual([]);
+  });
+});
+
 describe('a neutral that works loose', () => {
   it('is told as medium while it climbs over two days, and as critical before it has 0.5 ohm', () => {
     const climb = (s: number) => 0.03 + 0.01 * 50 ** Math.min(1, Math.max(0, (s - 2 * DAY_S) / (2 * DAY_S)));

@@ -29,6 +29,7 @@ import {
 import { daysOf, historyOhm, isClimbing } from '../models/daily-ohms.ts';
 import {
   differenceResidualV,
+  hiddenDifferenceV,
   neutralCurrentA,
   neutralOhm,
   type ServiceImpedanceState,
@@ -210,7 +211,8 @@ function pointsOf(state: State, meter: MeterReading, view: SiteView, values: Val
     return 0;
   }
   const apartV = Math.abs(residualV);
-  const limitV = Math.max(values.partedV, USUAL_RESIDUALS * state.usualV);
+  const hiddenV = hiddenDifferenceV(impedance, meter);
+  const limitV = Math.max(values.partedV, USUAL_RESIDUALS * state.usualV, hiddenV);
   if (state.found === null) {
     state.usualReadings = Math.min(RESIDUAL_READINGS, state.usualReadings + 1);
     const usualV = state.usualV + (Math.min(apartV, limitV) - state.usualV) / state.usualReadings;
@@ -280,7 +282,7 @@ function isSound(state: State, meter: MeterReading, view: SiteView, values: Valu
   const soundOhm = Math.max(values.looseOhm / 2, 2 * state.soundOhm);
   const ohm = neutralOhm(impedance);
   const residualV = differenceResidualV(impedance, meter);
-  if (ohm === null || residualV === null)
+  if (ohm === null || residualV === null || hiddenDifferenceV(impedance, meter) > 0)
     return state.found === 'open' && standTogether(state, meter, view, values);
   if (ohm > soundOhm) return false;
   if (newLines >= LINES_OF_NEW_LEVELS) return impedance.latestFits && (impedance.latestOhm ?? ohm) < soundOhm;

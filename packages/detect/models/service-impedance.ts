@@ -46,6 +46,13 @@ const STEADY_A = 0.5;
 const SILENT_A = 0.15;
 /** The levels must spread so far to give a slope, A. */
 const LEAST_SPREAD_A = 3;
+/** What a dead clamp hides at most: two branch circuits of 20 A under full load (own judgement). */
+const HIDDEN_A = 40;
+/**
+ * Zs + 2 Zn of a usual service, 0.04 ohm each (common practice: tens of milliohm): a line drawn beside a dead clamp
+ * may be flatter than the truth.
+ */
+const USUAL_SLOPE_OHM = 0.12;
 /** Slopes remembered for the running median. */
 const SLOPES = 15;
 /** Days of history that are kept. */
@@ -174,16 +181,22 @@ export function neutralTrend(view: SiteView): readonly { readonly dayMs: number;
 }
 
 /**
- * Distance of v1 - v2 from what the currents explain, V; null before the line is known, and while a channel shows
- * nothing at all: a dead clamp would hide the current that explains it.
+ * Distance of v1 - v2 from what the currents explain, V; null before the first line. One line is enough for that: a
+ * broken neutral parts the legs by many times what the lines of a sound one differ by.
  */
 export function differenceResidualV(state: ServiceImpedanceState, meter: MeterReading): number | null {
-  if (isSilent(meter)) return null;
   const slope = runningMedian(state.slopes);
   const intercept = runningMedian(state.intercepts);
-  if (slope === undefined || intercept === undefined || state.slopes.arrived.length < LEAST_LINES)
-    return null;
+  if (slope === undefined || intercept === undefined) return null;
   return differenceV(meter) - intercept - slope * neutralCurrentA(state, meter);
+}
+
+/**
+ * By how much a current that no channel shows may part the legs, V: none while both show something, and behind one
+ * that shows nothing what the circuits of a leg draw together, for it may be empty or its clamp dead.
+ */
+export function hiddenDifferenceV({ slopes }: ServiceImpedanceState, meter: MeterReading): number {
+  return isSilent(meter) ? HIDDEN_A * Math.max(USUAL_SLOPE_OHM, Math.abs(runningMedian(slopes) ?? 0)) : 0;
 }
 
 /** How far the legs stand apart without any current, v1 - v2, V: the transformer's halves and the meter's errors. */

@@ -22,6 +22,8 @@ import {
 /** ANSI C84.1 service voltage, range A, as shares of nominal. */
 const RANGE_A_LOW_PU = 0.95;
 const RANGE_A_HIGH_PU = 1.05;
+/** A broken neutral can be seen when the legs stand so far apart, V: ten to twenty times a meter's noise. */
+const PARTS_V = 4;
 /** How fast a circuit or a neutral gets worse. */
 const RISE_MS = 2 * DAY_MS;
 
@@ -128,7 +130,11 @@ const openNeutralFair: NonNullable<Fault['fair']> = (_, site) => [
   ...inlets(site).map((subject) => ({ kind: 'inlet-circuit-resistance', subject }) as const),
 ];
 
-/** A neutral that broke: the current finds its way back through the ground electrodes, if at all. */
+/**
+ * A neutral that broke: the current finds its way back through the ground electrodes, if at all. What current flows
+ * in it moves the panel's neutral by the drop over it, one leg up and the other down. Reactive current moves it at
+ * right angles to both legs, which then rise alike, by next to nothing: no RMS voltage shows that drop.
+ */
 export const openNeutral: Fault = {
   severity: '0: 0.6 ohm at once, 1: 15 ohm',
   subjects: service,
@@ -137,7 +143,10 @@ export const openNeutral: Fault = {
   apply(conditions, spec) {
     conditions.service.neutralExtraOhm = gradedLog(spec, 0.6, 15);
   },
-  shows: (world) => world.gridPresent && world.neutralA * world.conditions.service.neutralExtraOhm > 2,
+  shows: ({ gridPresent, neutralA, conditions, l1, l2 }) =>
+    gridPresent &&
+    neutralA * conditions.service.neutralExtraOhm > PARTS_V / 2 &&
+    Math.abs(l1.voltageV - l2.voltageV) > PARTS_V,
   // A load that runs for a moment is in one reading of a meter, of which nothing is told.
   showsForMs: 15_000,
 };
