@@ -2,7 +2,7 @@
 
 import type { Reading, Site, SiteBattery, SiteInlet } from '@afterwatt/wire';
 import { rightLogOdds } from './models/wiring/clamp-pair.ts';
-import type { SiteView } from './site-view.ts';
+import { placeOf, type SiteView } from './site-view.ts';
 
 /** Below these a quantity shows nothing. */
 const DEAD_V = 10;
@@ -27,12 +27,25 @@ const GAUGE_MOVES_SHARE = 0.1;
 /** Two instruments' figures of one power (common practice). */
 const AGREES_SHARE = 0.25;
 
+/** Written out: comparing a name that was put together from parts takes many times as long. */
+const OF_LEG = {
+  L1: { volts: 'l1.v', watts: 'l1.p', amps: 'l1.i' },
+  L2: { volts: 'l2.v', watts: 'l2.p', amps: 'l2.i' },
+} as const;
+const OF_INLET = {
+  1: { watts: 'inlet1.p', amps: 'inlet1.i' },
+  2: { watts: 'inlet2.p', amps: 'inlet2.i' },
+} as const;
+type OfLeg = (typeof OF_LEG)['L1' | 'L2'];
+type OfInlet = (typeof OF_INLET)[1 | 2];
+type Quantity = OfLeg[keyof OfLeg] | OfInlet[keyof OfInlet] | 'ac.v' | 'ac.p' | 'ac.i' | 'soc';
+
 /** One quantity that should move, and what shows that it should have. */
 export interface FlatlineCandidate {
   readonly device: string;
-  readonly quantity: string;
-  /** What a reading of the device says; null: not sent, or such that standing still means nothing. */
-  readonly value: (reading: Reading) => number | null;
+  readonly quantity: Quantity;
+  /** A size of no more means nothing when it stands still. */
+  readonly least: number;
   /** What it must follow, and by how much that must change to count. */
   readonly witness: (view: SiteView) => number | null;
   readonly witnessStep: number;
@@ -40,10 +53,10 @@ export interface FlatlineCandidate {
   readonly neighbour: (view: SiteView) => number | null;
   readonly neighbourStep: number;
   readonly measures: 'voltage' | 'load' | 'charge';
-  /** Of a port: is its unit at rest, where some show their nominal voltage? */
-  readonly rests?: (reading: Reading) => boolean;
+  /** The voltage of a port: while their unit is at rest some show their nominal voltage. */
+  readonly isOfPort: boolean;
   /** Of a charge: the power that must move it, W, and the energy that moves it for certain, Wh. */
-  readonly moving?: { readonly flowW: (view: SiteView) => number; readonly leastWh: number };
+  readonly moving: { readonly flowW: (view: SiteView) => number; readonly leastWh: number } | null;
   /** Asked only when it would be called flat: does the witness stand for what this channel measures? */
   readonly isTrusted: (view: SiteView) => boolean;
 }
@@ -67,24 +80,103 @@ function candidatesOf(site: Site): ReadonlyMap<string, FlatlineCandidate> {
     ...site.inlets.flatMap(({ number }) => inletCandidates(site, number)),
     ...site.batteries.flatMap((battery) => [
       portVoltageCandidate(site, battery.device, battery.inlet),
-      portCurrentCandidate(battery.device),
+      portCurrentCandidate(site, battery.device),
       chargeCandidate(site, battery),
     ]),
   ];
-  return new Map(candidates.map((c) => [`${c.device} ${c.quantity}`, c]));
+  return new Map(candidates.map((each) => [`${each.device} ${each.quantity}`, inOneShape(each)]));
 }
 
-function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
+type Candidate = Omit<FlatlineCandidate, 'isOfPort' | 'moving'> &
+  Partial<Pick<FlatlineCandidate, 'isOfPort' | 'moving'>>;
+
+/** Fields in one order for all: they are read at every reading, which takes a third longer where each has its own. */
+function inOneShape(candidate: Candidate): FlatlineCandidate {
+  const { device, quantity, least, witness, witnessStep, neighbour, neighbourStep, measures } = candidate;
+  const { isOfPort = false, moving = null, isTrusted } = candidate;
+  return {
+    device,
+    quantity,
+    least,
+    witness,
+    witnessStep,
+    neighbour,
+    neighbourStep,
+    measures,
+    isOfPort,
+    moving,
+    isTrusted,
+  };
+}
+
+/** What a reading of its device says of a candidate; null: not sent, or such that standing still means nothing. */
+export function sizedValue({ quantity, least }: FlatlineCandidate, reading: Reading): number | null {
+  return above(quantityOf(reading, quantity), least);
+}
+
+/** Is the unit whose reading this is at rest? */
+export function isAtRest(reading: Reading): boolean {
+  return above(batteryWattsOf(reading), RESTS_W) === null;
+}
+
+/** One function for all: a function of each one's own makes a new object of every value that it returns. */
+function quantityOf(reading: Reading, quantity: Quantity): number | null {
+  if (reading.kind === 'battery') {
+    switch (quantity) {
+      case 'ac.v':
+        return reading.acV;
+      case 'ac.i':
+        return reading.acA;
+      case 'ac.p':
+        return reading.acW;
+      case 'soc':
+        return gaugePct(reading.socPct);
+      default:
+        return null;
+    }
+  }
+  switch (quantity) {
+    case 'l1.v':
+      return reading.l1V;
+    case 'l2.v':
+      return reading.l2V;
+    case 'l1.p':
+      return reading.l1W;
+    case 'l2.p':
+      return reading.l2W;
+    case 'l1.i':
+      return reading.l1A;
+    case 'l2.i':
+      return reading.l2A;
+    case 'inlet1.p':
+      return reading.inlet1W;
+    case 'inlet2.p':
+      return reading.inlet2W;
+    case 'inlet1.i':
+      return reading.inlet1A;
+    case 'inlet2.i':
+      return reading.inlet2A;
+    default:
+      return null;
+  }
+}
+
+/** Near its ends a gauge waits for the cells. */
+function gaugePct(pct: number | null): number | null {
+  return pct === null || pct < GAUGE_LEAST_PCT || pct > GAUGE_MOST_PCT ? null : pct;
+}
+
+function legCandidates(site: Site, leg: 'L1' | 'L2'): Candidate[] {
   const { device } = site.meter;
-  const name = leg.toLowerCase();
+  const quantities = OF_LEG[leg];
   const other = leg === 'L1' ? 'L2' : 'L1';
-  const devices = batteriesOn(site, (inlet) => inlet.leg === leg);
+  const places = placesOn(site, (inlet) => inlet.leg === leg);
   const always = { device, isTrusted: () => true };
   return [
     {
       ...always,
-      quantity: `${name}.v`,
-      value: (reading) => above(voltsOf(reading, leg), DEAD_V),
+      quantity: quantities.volts,
+      least: DEAD_V,
       witness: ({ meter }) => wattsOf(meter, leg),
       witnessStep: VOLTAGE_MOVING_STEP_W,
       neighbour: ({ meter }) => voltsOf(meter, other),
@@ -95,9 +187,9 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
     },
     {
       ...always,
-      quantity: `${name}.p`,
-      value: (reading) => above(wattsOf(reading, leg), NOTHING_W),
-      witness: (view) => (ampsOf(view.meter, leg) ?? 0) * NOMINAL_V + batteriesW(view, devices),
+      quantity: quantities.watts,
+      least: NOTHING_W,
+      witness: (view) => (ampsOf(view.meter, leg) ?? 0) * NOMINAL_V + batteriesW(view, places),
       witnessStep: LEG_STEP_W,
       neighbour: ({ meter }) => wattsOf(meter, other),
       neighbourStep: LEG_STEP_W,
@@ -105,8 +197,8 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
     },
     {
       ...always,
-      quantity: `${name}.i`,
-      value: (reading) => above(ampsOf(reading, leg), NOTHING_A),
+      quantity: quantities.amps,
+      least: NOTHING_A,
       // An RMS current does not know the direction of what it follows.
       witness: ({ meter }) => Math.abs(wattsOf(meter, leg) ?? 0),
       witnessStep: LEG_STEP_W,
@@ -119,12 +211,12 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): FlatlineCandidate[] {
 }
 
 /** An inlet's channel and its battery's figure: each is the other's witness, once the clamp is proven right. */
-function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
+function inletCandidates(site: Site, number: 1 | 2): Candidate[] {
   const channel = site.inlets.findIndex((inlet) => inlet.number === number);
   const batteries = site.batteries.filter(({ inlet }) => inlet === number);
   const inletW = ({ meter }: SiteView) => inletWattsOf(meter, number);
-  const devices = batteries.map(({ device }) => device);
-  const batteryW = (view: SiteView) => batteriesW(view, devices);
+  const places = placesOn(site, (inlet) => inlet.number === number);
+  const batteryW = (view: SiteView) => batteriesW(view, places);
   const each = {
     measures: 'load' as const,
     witnessStep: BATTERY_STEP_W,
@@ -132,27 +224,28 @@ function inletCandidates(site: Site, number: number): FlatlineCandidate[] {
     neighbourStep: BATTERY_STEP_W,
     isTrusted: ({ wiring }: SiteView) => rightLogOdds(wiring.inlets, channel) > 0,
   };
-  const ofCurrent: FlatlineCandidate = {
+  const ofCurrent: Candidate = {
     ...followsPower(inletW),
     device: site.meter.device,
-    quantity: `inlet${number}.i`,
-    value: (reading) => above(inletAmpsOf(reading, number), NOTHING_A),
+    quantity: OF_INLET[number].amps,
+    least: NOTHING_A,
   };
   const [battery, another] = batteries;
   if (battery === undefined) return [ofCurrent];
-  const ofInlet: FlatlineCandidate = {
+  const ofInlet: Candidate = {
     ...each,
     device: site.meter.device,
-    quantity: `inlet${number}.p`,
-    value: (reading) => above(inletWattsOf(reading, number), NOTHING_W),
+    quantity: OF_INLET[number].watts,
+    least: NOTHING_W,
     witness: batteryW,
   };
   if (another !== undefined) return [ofInlet, ofCurrent];
-  const ofBattery: FlatlineCandidate = {
+  const ofBattery: Candidate = {
     ...each,
     device: battery.device,
     quantity: 'ac.p',
-    value: batteryWattsOf,
+    // One that is off stands still as well, and is not to while the inlet's channel moves.
+    least: Number.NEGATIVE_INFINITY,
     witness: inletW,
   };
   return [ofInlet, ofCurrent, ofBattery];
@@ -172,25 +265,24 @@ function followsPower(watts: (view: SiteView) => number | null) {
   };
 }
 
-function portCurrentCandidate(device: string): FlatlineCandidate {
+function portCurrentCandidate(site: Site, device: string): Candidate {
+  const place = placeOf(site, device);
   return {
-    ...followsPower(({ batteries }) => batteries.get(device)?.acW ?? null),
+    ...followsPower(({ newest }) => newest[place]?.acW ?? null),
     device,
     quantity: 'ac.i',
-    value: (reading) => (reading.kind === 'battery' ? above(reading.acA, NOTHING_A) : null),
+    least: NOTHING_A,
   };
 }
 
 /** A gauge moves with the energy that goes in or out, but near its ends, where it waits for the cells. */
-function chargeCandidate(site: Site, { device, inlet, capacityWh }: SiteBattery): FlatlineCandidate {
+function chargeCandidate(site: Site, { device, inlet, capacityWh }: SiteBattery): Candidate {
+  const place = placeOf(site, device);
   const isAlone = site.batteries.filter((other) => other.inlet === inlet).length === 1;
   return {
     device,
     quantity: 'soc',
-    value(reading) {
-      const pct = reading.kind === 'battery' ? reading.socPct : null;
-      return pct === null || pct < GAUGE_LEAST_PCT || pct > GAUGE_MOST_PCT ? null : pct;
-    },
+    least: 0,
     witness: () => null,
     witnessStep: 0,
     neighbour: () => null,
@@ -199,10 +291,10 @@ function chargeCandidate(site: Site, { device, inlet, capacityWh }: SiteBattery)
     isTrusted: () => true,
     moving: {
       leastWh: GAUGE_MOVES_SHARE * capacityWh,
-      flowW({ batteries, meter }) {
-        const solarW = batteries.get(device)?.pvW ?? 0;
+      flowW({ newest, meter }) {
+        const solarW = newest[place]?.pvW ?? 0;
         // What a resting unit takes for itself goes into no cell.
-        const ownW = above(batteries.get(device)?.acW ?? null, RESTS_W) ?? 0;
+        const ownW = above(newest[place]?.acW ?? null, RESTS_W) ?? 0;
         const shownW = isAlone ? inletWattsOf(meter, inlet) : null;
         // What the clamp does not show either way may be a power that hangs.
         if (
@@ -219,13 +311,13 @@ function chargeCandidate(site: Site, { device, inlet, capacityWh }: SiteBattery)
 }
 
 /** The voltage at a battery's port follows that of its leg. */
-function portVoltageCandidate(site: Site, device: string, inlet: number): FlatlineCandidate {
+function portVoltageCandidate(site: Site, device: string, inlet: number): Candidate {
   const leg = site.inlets.find(({ number }) => number === inlet)?.leg ?? 'L1';
   return {
     device,
     quantity: 'ac.v',
-    value: (reading) => (reading.kind === 'battery' ? above(reading.acV, DEAD_V) : null),
-    rests: (reading) => above(batteryWattsOf(reading), RESTS_W) === null,
+    least: DEAD_V,
+    isOfPort: true,
     witness: ({ meter }) => voltsOf(meter, leg),
     witnessStep: PORT_FOLLOWS_V,
     neighbour: ({ meter }) => voltsOf(meter, leg),
@@ -259,22 +351,18 @@ function inletWattsOf(reading: Reading | null, number: number): number | null {
   return number === 1 ? reading.inlet1W : reading.inlet2W;
 }
 
-function inletAmpsOf(reading: Reading, number: number): number | null {
-  if (reading.kind !== 'meter') return null;
-  return number === 1 ? reading.inlet1A : reading.inlet2A;
-}
-
 function batteryWattsOf(reading: Reading): number | null {
   return reading.kind === 'battery' ? reading.acW : null;
 }
 
-function batteriesOn(site: Site, isMeant: (inlet: SiteInlet) => boolean): string[] {
+/** Places in the site's list of the batteries on these inlets. */
+function placesOn(site: Site, isMeant: (inlet: SiteInlet) => boolean): number[] {
   const numbers = site.inlets.filter(isMeant).map(({ number }) => number);
-  return site.batteries.filter(({ inlet }) => numbers.includes(inlet)).map(({ device }) => device);
+  return site.batteries.flatMap(({ inlet }, place) => (numbers.includes(inlet) ? [place] : []));
 }
 
-function batteriesW({ batteries }: SiteView, devices: readonly string[]): number {
+function batteriesW({ newest }: SiteView, places: readonly number[]): number {
   let sum = 0;
-  for (const device of devices) sum += batteries.get(device)?.acW ?? 0;
+  for (const place of places) sum += newest[place]?.acW ?? 0;
   return sum;
 }

@@ -40,12 +40,13 @@ export interface SiteView {
   meter: MeterReading | null;
   /** The meter reading before the newest, for steps and slopes. */
   previousMeter: MeterReading | null;
-  readonly batteries: Map<string, BatteryReading>;
-  readonly previousBatteries: Map<string, BatteryReading>;
-  /** The newest reading of each battery once more, by its place in the site's list; null before one. */
+  /** The newest reading of each battery and the one before it, by its place in the site's list; null before one. */
   readonly newest: (BatteryReading | null)[];
+  readonly previousBatteries: (BatteryReading | null)[];
   /** Place in the site's list of the battery that was heard last; -1 before one. */
   place: number;
+  /** The reading before the one that was heard last, of the same device; null where that was its first. */
+  before: Reading | null;
   readonly grid: GridState;
   readonly deviceClocks: DeviceClocksState;
   readonly houseLoad: HouseLoadState;
@@ -105,10 +106,10 @@ export function startView(site: Site, saved: SavedView | undefined): SiteView {
     nowMs: saved?.nowMs ?? 0,
     meter: null,
     previousMeter: null,
-    batteries: new Map(),
-    previousBatteries: new Map(),
     newest: site.batteries.map(() => null),
+    previousBatteries: site.batteries.map(() => null),
     place: -1,
+    before: null,
     grid: restore('grid', gridModel, site, saved),
     deviceClocks: restore('deviceClocks', deviceClocksModel, site, saved),
     houseLoad: restore('houseLoad', houseLoadModel, site, saved),
@@ -155,18 +156,23 @@ export function saveView(view: SiteView): SavedView {
 
 function takeReading(view: SiteView, reading: Reading): void {
   if (reading.kind === 'meter') {
+    view.before = view.meter;
     view.previousMeter = view.meter;
     view.meter = reading;
     return;
   }
-  const previous = view.batteries.get(reading.device);
-  if (previous !== undefined) view.previousBatteries.set(reading.device, previous);
-  view.batteries.set(reading.device, reading);
-  view.place = placeOf(view.site, reading.device);
-  view.newest[view.place] = reading;
+  const place = placeOf(view.site, reading.device);
+  // A saved reading may be of a device that was taken off the site since.
+  if (place < 0) return;
+  const before = view.newest[place] ?? null;
+  view.place = place;
+  view.before = before;
+  view.previousBatteries[place] = before;
+  view.newest[place] = reading;
 }
 
-function placeOf({ batteries }: Site, device: string): number {
+/** Place of a battery in the site's list; -1 where it has none of that name. */
+export function placeOf({ batteries }: Site, device: string): number {
   let place = batteries.length - 1;
   while (place >= 0 && batteries[place]?.device !== device) place -= 1;
   return place;
@@ -176,18 +182,18 @@ type SavedReading = z.infer<typeof savedReading>;
 type SavedQuantity = z.infer<typeof savedQuantity>;
 
 function savedReadings(view: SiteView): SavedReading[] {
-  const { meter, previousMeter, batteries, previousBatteries, nowMs } = view;
-  const saved = meter === null ? [] : [saveReading(meter, previousMeter ?? undefined, nowMs)];
-  for (const [device, newest] of batteries) {
-    saved.push(saveReading(newest, previousBatteries.get(device), nowMs));
+  const { meter, previousMeter, newest, previousBatteries, nowMs } = view;
+  const saved = meter === null ? [] : [saveReading(meter, previousMeter, nowMs)];
+  for (const [place, reading] of newest.entries()) {
+    if (reading !== null) saved.push(saveReading(reading, previousBatteries[place] ?? null, nowMs));
   }
   return saved;
 }
 
-function saveReading(newest: Reading, before: Reading | undefined, nowMs: number): SavedReading {
+function saveReading(newest: Reading, before: Reading | null, nowMs: number): SavedReading {
   const row = quantitiesOf(newest);
   const saved: SavedReading = [newest.device, nowMs - newest.at, row];
-  if (before === undefined) return saved;
+  if (before === null) return saved;
   let bits = 0;
   const others = quantitiesOf(before).filter((value, i) => {
     if (value === row[i]) return false;

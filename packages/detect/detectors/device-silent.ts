@@ -145,8 +145,8 @@ function hear(state: State, at: number, periodS: number | null): Verdict | undef
 }
 
 /** When another device was heard in the last minute; null for none. */
-function othersHeardMs(subject: string, { meter, batteries, nowMs }: SiteView): number | null {
-  for (const reading of [meter, ...batteries.values()]) {
+function othersHeardMs(subject: string, { meter, newest, nowMs }: SiteView): number | null {
+  for (const reading of [meter, ...newest]) {
     if (reading === null || reading.device === subject) continue;
     if (nowMs - reading.at <= MINUTE_MS) return reading.at;
   }

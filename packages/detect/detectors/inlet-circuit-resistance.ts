@@ -167,9 +167,8 @@ const load = emptyCircuitLoad();
 
 /** Pairs a battery reading with the meter's, if both stand still; false when they are of no use. */
 function takePair(state: State, inlet: SiteInlet, battery: BatteryReading, view: SiteView): boolean {
-  const { meter, previousMeter, site, grid } = view;
-  const before = view.previousBatteries.get(battery.device);
-  if (meter === null || previousMeter === null || before === undefined || grid.present === false)
+  const { meter, previousMeter, before, site, grid } = view;
+  if (meter === null || previousMeter === null || before?.kind !== 'battery' || grid.present === false)
     return false;
   if (battery.at - meter.at > PAIRED_MS || meter.at - previousMeter.at > NEIGHBOURS_MS) return false;
   if (battery.at - before.at > NEIGHBOURS_MS) return false;

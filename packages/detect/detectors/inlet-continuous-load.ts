@@ -203,11 +203,11 @@ function isOfOtherRatio(inlet: SiteInlet, { site, wiring }: SiteView): boolean {
 
 /** For how long the batteries of an inlet will go on charging at full power for the storm, ms. */
 function plannedMs(inlet: SiteInlet, view: SiteView): number {
-  const { site, nowMs, storm } = view;
+  const { site, nowMs, storm, newest } = view;
   let longestMs = 0;
-  for (const battery of site.batteries) {
-    const reading = view.batteries.get(battery.device);
-    if (battery.inlet !== inlet.number || reading === undefined) continue;
+  for (const [place, battery] of site.batteries.entries()) {
+    const reading = newest[place] ?? null;
+    if (battery.inlet !== inlet.number || reading === null) continue;
     if (reading.socPct === null || reading.acW === null || reading.acW <= 0) continue;
     if (!isFresh(view, reading, battery.periodSeconds)) continue;
     const { arrivalMs } = planCharge({

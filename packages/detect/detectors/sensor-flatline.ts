@@ -9,7 +9,7 @@
 import type { Reading } from '@afterwatt/wire';
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Figure, type Verdict } from '../detector.ts';
-import { type FlatlineCandidate, flatlineCandidates } from '../flatline-candidates.ts';
+import { type FlatlineCandidate, flatlineCandidates, isAtRest, sizedValue } from '../flatline-candidates.ts';
 import type { SiteView } from '../site-view.ts';
 import { PANEL_CAUTION, rounded, spanText } from '../wording.ts';
 
@@ -83,17 +83,17 @@ export const sensorFlatline = defineDetector({
   }),
   observe(event, { subject, about: candidate, state, view, values }): Verdict | undefined {
     if (candidate === undefined || (event.kind !== 'meter' && event.kind !== 'battery')) return undefined;
-    const before = readingBefore(event, view);
-    const value = view.grid.present === false ? null : candidate.value(event);
-    const valueBefore = before === null ? null : candidate.value(before);
+    const { before } = view;
+    const value = view.grid.present === false ? null : sizedValue(candidate, event);
+    const valueBefore = before === null ? null : sizedValue(candidate, before);
     if (value === null || valueBefore === null || before === null || event.at - before.at > GAP_MS) {
       endStand(state);
       return undefined;
     }
     const stepMs = event.at - before.at;
-    const rests = candidate.rests?.(event) === true;
+    const rests = candidate.isOfPort && isAtRest(event);
     if (value !== valueBefore) {
-      noteFollowing(state, candidate, rests && candidate.rests?.(before) === true);
+      noteFollowing(state, candidate, rests && isAtRest(before));
       noteMoved(state, event.at, stepMs);
       return ABSENT;
     }
@@ -122,10 +122,6 @@ export const sensorFlatline = defineDetector({
     homeowner: null,
   }),
 });
-
-function readingBefore({ kind, device }: Reading, view: SiteView): Reading | null {
-  return kind === 'meter' ? view.previousMeter : (view.previousBatteries.get(device) ?? null);
-}
 
 /** Most quantities move with every reading: then no more than what is known of it is touched. */
 function noteMoved(state: State, atMs: number, stepMs: number): void {
@@ -157,7 +153,7 @@ function noteRepeat(
   noteKnown(state, stepMs);
   if (state.sinceMs === 0) state.sinceMs = beforeMs;
   state.readings += 1;
-  if (candidate.moving !== undefined) state.movedWh += (candidate.moving.flowW(view) * stepMs) / HOUR_MS;
+  if (candidate.moving !== null) state.movedWh += (candidate.moving.flowW(view) * stepMs) / HOUR_MS;
   note(state, 0, candidate.witness(view), candidate.witnessStep);
   note(state, 1, candidate.neighbour(view), candidate.neighbourStep);
 }
@@ -169,7 +165,7 @@ function noteKnown(state: State, stepMs: number): void {
 /** A gauge that moved before the energy that moves any gauge had passed is one that follows. */
 function noteFollowing(state: State, { moving }: FlatlineCandidate, restsStill: boolean): void {
   const movedWh = Math.abs(state.movedWh);
-  const follows = moving === undefined ? restsStill : movedWh > 0 && movedWh < moving.leastWh;
+  const follows = moving === null ? restsStill : movedWh > 0 && movedWh < moving.leastWh;
   if (follows) state.followed = Math.min(FOLLOWS, state.followed + 1);
 }
 
@@ -184,7 +180,7 @@ function note(state: State, which: 0 | 1, value: number | null, step: number): v
 function isContradicted(candidate: FlatlineCandidate, state: State): boolean {
   const [witnessed, neighboured] = state.changes;
   const { unknownMs, longestMs, readings } = state;
-  if (candidate.moving !== undefined) {
+  if (candidate.moving !== null) {
     return state.followed >= FOLLOWS && Math.abs(state.movedWh) >= candidate.moving.leastWh;
   }
   if (candidate.measures === 'voltage') {

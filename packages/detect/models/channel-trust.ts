@@ -115,10 +115,11 @@ function channelWatts(inlet: SiteInlet, meter: MeterReading): number | null {
 }
 
 function isSteady(inlet: SiteInlet, view: SiteView): boolean {
-  for (const battery of view.site.batteries) {
-    if (battery.inlet !== inlet.number) continue;
-    const nowW = view.batteries.get(battery.device)?.acW ?? null;
-    const beforeW = view.previousBatteries.get(battery.device)?.acW ?? null;
+  const { site, newest, previousBatteries } = view;
+  for (let place = 0; place < newest.length; place++) {
+    if (site.batteries[place]?.inlet !== inlet.number) continue;
+    const nowW = newest[place]?.acW ?? null;
+    const beforeW = previousBatteries[place]?.acW ?? null;
     if (nowW === null || beforeW === null) return false;
     if (Math.abs(nowW - beforeW) > STEADY_SHARE * Math.max(AT_WORK_W, Math.abs(nowW))) return false;
   }
@@ -126,10 +127,9 @@ function isSteady(inlet: SiteInlet, view: SiteView): boolean {
 }
 
 function haveReportedSince(inlet: SiteInlet, view: SiteView, sinceMs: number): boolean {
-  for (const battery of view.site.batteries) {
-    if (battery.inlet !== inlet.number) continue;
-    const reading = view.batteries.get(battery.device);
-    if (reading !== undefined && reading.at < sinceMs) return false;
+  for (const [place, reading] of view.newest.entries()) {
+    if (view.site.batteries[place]?.inlet !== inlet.number) continue;
+    if (reading !== null && reading.at < sinceMs) return false;
   }
   return true;
 }
@@ -147,10 +147,13 @@ function isOfOtherInlet(inlet: SiteInlet, meter: MeterReading, view: SiteView, s
 }
 
 /** The service carries at least what an inlet draws, wherever its clamps sit, unless the house generates. */
-function cannotCarry({ l1W, l2W }: MeterReading, { site, batteries }: SiteView, shownW: number): boolean {
+function cannotCarry({ l1W, l2W }: MeterReading, { site, newest }: SiteView, shownW: number): boolean {
   if (site.service.otherGeneration || l1W === null || l2W === null) return false;
   // A battery that feeds a leg leaves the service less.
-  for (const { acW } of batteries.values()) if (acW !== null && acW <= -AT_REST_W) return false;
+  for (const reading of newest) {
+    const acW = reading?.acW ?? null;
+    if (acW !== null && acW <= -AT_REST_W) return false;
+  }
   return Math.max(Math.abs(l1W), Math.abs(l2W)) < 0.9 * shownW;
 }
 

@@ -23,6 +23,8 @@ const KEPT_MESSAGES = 6;
 const KEPT_EVENTS = 2;
 const KEPT_CHARACTERS = 80;
 const DAY_MS = 24 * 3_600_000;
+/** While messages are kept they are read again so often, as the site's settings may have changed: it is slow. */
+const READ_AGAIN_MS = 5 * 60_000;
 
 const openSchema = z.object({
   /** What is coming, in the alert's own words: 'Ice Storm Warning'. */
@@ -73,7 +75,7 @@ export const stormModel: Model<StormState> = {
     const alerts = state.messages.map(asAnnouncement);
     const inForce = alertsInForce(alerts, nowMs);
     state.open = openAt(alerts, state.open, site, nowMs);
-    state.inForceUntilMs = site.storm.enabled ? lastEndMs(inForce, nowMs) : 0;
+    state.inForceUntilMs = site.storm.enabled ? lastEndMs(inForce) : 0;
     // A backlog is behind the alerts: what is still to be sent, in its time, opens then.
     const nextSentMs = state.messages.find(({ sentMs }) => sentMs > nowMs)?.sentMs ?? null;
     state.changeMs = least(state.open?.untilMs ?? null, nextSentMs);
@@ -85,19 +87,21 @@ function least(a: number | null, b: number | null): number | null {
   return a === null || b === null ? (a ?? b) : Math.min(a, b);
 }
 
-/** At a known change at once; at every tick while messages are kept, because the site's settings may have changed. */
-function isDue({ messages, changeMs }: StormState, { kind }: SiteEvent, nowMs: number): boolean {
+/** At a known change at once. */
+function isDue({ messages, changeMs }: StormState, { kind, at }: SiteEvent, nowMs: number): boolean {
   if (messages.length === 0) return false;
-  return kind === 'tick' || (changeMs !== null && nowMs >= changeMs);
+  return (kind === 'tick' && at % READ_AGAIN_MS === 0) || (changeMs !== null && nowMs >= changeMs);
 }
 
 function isSame(a: CapReference, b: CapReference): boolean {
   return a.sender === b.sender && a.identifier === b.identifier && a.sentMs === b.sentMs;
 }
 
-function lastEndMs(inForce: readonly Announced[], nowMs: number): number {
-  const infos = inForce.flatMap((alert) => alert.infos);
-  return Math.max(0, ...infos.map(({ onsetMs, expiresMs }) => expiresMs ?? (onsetMs ?? nowMs) + DAY_MS));
+function lastEndMs(inForce: readonly Announced[]): number {
+  const ends = inForce.flatMap(({ infos, sentMs }) =>
+    infos.map(({ onsetMs, expiresMs }) => expiresMs ?? (onsetMs ?? sentMs) + DAY_MS),
+  );
+  return Math.max(0, ...ends);
 }
 
 function openAt(
