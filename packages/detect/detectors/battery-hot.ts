@@ -28,6 +28,11 @@ const BELIEVED_C = 1;
 /** What was known of an hour fades by this a day, Cel, and per cent of full power's heat: some weeks' memory. */
 const FADES_C = 0.3;
 const FADES_PCT = 2;
+/**
+ * What the history explains changes with the hour, and the warmth that comes next must last for `unexplainedMin` again:
+ * an hour of the day that explains for once what an ailing unit holds is bridged. A unit takes hours to cool anyway.
+ */
+const OFF_DELAY_MS = 2 * HOUR_MS;
 /** Below this a battery is not hot, however cold the season was, Cel (own judgement: a warm room). */
 const WARM_C = 32;
 /** No such hour yet. */
@@ -101,7 +106,7 @@ export const batteryHot = defineDetector({
   },
   wants: ['battery'],
   readingsOf: (device) => [device],
-  delays: () => ({ onDelayMs: 0, offDelayMs: 2 * MINUTE_MS }),
+  delays: () => ({ onDelayMs: 0, offDelayMs: OFF_DELAY_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   about: (device, site) => batteryOf(site, device),
   state: schema,
