@@ -52,6 +52,20 @@ describe('a clamp of another ratio', () => {
   });
 });
 
+describe('both clamps of one other ratio, which 240 V loads cannot tell from the right one', () => {
+  // Full at last, the battery draws less and less and ends with no step: there is one charging step a day.
+  const taperedW = (s: number) => 900 * Math.max(0, Math.min(1, 3 - ((s / HOUR_S + 23) % 24)));
+  const feedingW = (s: number) => ((s / HOUR_S) % 24 >= 5 && (s / HOUR_S) % 24 < 8 ? -700 : taperedW(s));
+  it.each([
+    { gain: 2, batteryW: taperedW, why: 'a usual one, by charging alone' },
+    { gain: 0.5, batteryW: taperedW, why: 'a usual one, by charging alone' },
+    { gain: 1.5, batteryW: feedingW, why: 'any, by charging and feeding alike' },
+  ])('are both named: x$gain, $why', ({ gain, batteryW }) => {
+    const raised = told(house({ service: gains(gain, gain), batteryW, toS: 5 * DAY_S }));
+    expect(raised.map((t) => t.subject).sort()).toEqual(['L1', 'L2']);
+  });
+});
+
 describe('an inlet clamp of twice the ratio', () => {
   it('is named in the first charge after a rest in which the battery feeds a little', () => {
     const batteryW = (s: number) => (s < HOUR_S ? -55 : 900);
@@ -97,6 +111,27 @@ describe('no other ratio', () => {
     },
   ])('$why', ({ options }) => {
     expect(told(house(options))).toEqual([]);
+  });
+
+  it('a pump on a timer that starts with the battery, on either side of the change to daylight saving time', () => {
+    const springS = (Date.parse('2026-03-08T09:00:00Z') - START_MS) / 1000;
+    /** Since noon, by the wall clock. */
+    const hourOf = (s: number) => ((s + (s >= springS ? HOUR_S : 0)) / HOUR_S) % 24;
+    const batteryW = (s: number) => 900 * Math.max(0, Math.min(1, 3 - ((hourOf(s) + 23) % 24)));
+    const pumpW = (s: number) => (hourOf(s) >= 1 && hourOf(s) < 7 ? 430 : 0);
+    const heaterW = (s: number) => (s % 21_000 < 900 ? 2250 : 0);
+    const events = [
+      ...seconds(0, 14 * DAY_S, 30).map((s) => {
+        const inlet1W = batteryW(s);
+        return aMeterReading(s, {
+          l1W: 180 + (s % 7) + pumpW(s) + heaterW(s) + inlet1W,
+          l2W: 120 + (s % 5) + heaterW(s),
+          inlet1W,
+        });
+      }),
+      ...seconds(3, 14 * DAY_S, 30).map((s) => aBatteryReading(s, { acW: batteryW(s) })),
+    ];
+    expect(told(events)).toEqual([]);
   });
 
   it('two batteries that both make up for the load which switches them', () => {

@@ -2,12 +2,20 @@
 
 import { describe, expect, it } from 'vitest';
 import { startEngine } from '../engine.ts';
-import { type Fitted, type HouseOptions, houseSeries, IN_PLACE } from '../models/wiring/test-house.ts';
+import {
+  type Fitted,
+  type HouseOptions,
+  houseSeries,
+  IN_PLACE,
+  usualLoads,
+} from '../models/wiring/test-house.ts';
 import { aSite, runSeries, START_MS } from '../test-support.ts';
+import { ctNoSignal } from './ct-no-signal.ts';
 import { ctRatio } from './ct-ratio.ts';
 import { inletCtReversed } from './inlet-ct-reversed.ts';
 import { inletCtSwapped } from './inlet-ct-swapped.ts';
 import { inletOverCap } from './inlet-over-cap.ts';
+import { serviceCtReversed } from './service-ct-reversed.ts';
 import { serviceCtSwapped } from './service-ct-swapped.ts';
 
 const HOUR_S = 3600;
@@ -24,6 +32,8 @@ const inletsOn = (first: 'L1' | 'L2', second: 'L1' | 'L2') =>
       { device: 'battery-2', inlet: 2 },
     ],
   });
+/** Where panels may export at any time, no standing import tells of the clamps. */
+const generating = aSite({ service: { otherGeneration: true } });
 /** The second battery charges less, and later. */
 const daily = (s: number, battery: number) => {
   const hour = (s / HOUR_S) % 24;
@@ -52,6 +62,27 @@ describe('service clamps on each other', () => {
     expect(raised.map(({ subject }) => subject)).toEqual(['service']);
     const last = transitions.at(-1);
     expect(last !== undefined && last.type !== 'cleared' ? last.finding.words.headline : '').toMatch(says);
+  });
+});
+
+describe('service clamps put on each other where one leg carries nothing', () => {
+  it.each([
+    { gain: 1, why: 'arrows right' },
+    { gain: -1, why: 'both arrows turned' },
+  ])('are named, and not taken for a clamp that lost its signal: $why', ({ gain }) => {
+    const on = aSite({ inlets: [{ number: 1, leg: 'L2' }] });
+    const onL2 = usualLoads(9).filter(({ legsW }) => legsW[0] === 0);
+    const events = house(on, {
+      loads: [...onL2, { legsW: [0, 150], onS: 1e9, offS: 1 }],
+      service: (s) => (s < 1.4 * DAY_S ? IN_PLACE : exchanged(gain)),
+      toS: 4 * DAY_S,
+    });
+    const engine = startEngine(on, undefined, [serviceCtReversed, serviceCtSwapped, ctNoSignal, ctRatio]);
+    const raised: string[] = [];
+    for (const event of events) {
+      for (const { type, kind } of engine.step(event)) if (type === 'raised') raised.push(kind);
+    }
+    expect(raised).toEqual(['service-ct-swapped']);
   });
 });
 
@@ -110,6 +141,28 @@ describe('inlet clamps on each other', () => {
       engine.step(event);
     }
     expect(engine.standing().map(({ kind }) => kind)).toEqual(['inlet-ct-swapped']);
+  });
+
+  it('put the blame on no service clamp, though they were right until then and both batteries start at once', () => {
+    const on = { ...inletsOn('L1', 'L2'), service: generating.service };
+    const fromS = 8 * HOUR_S;
+    // Charging that fades proves the inlet clamps right, and steps on no leg; then both feed at once.
+    const batteryW = (s: number, battery: number) => {
+      if (s >= fromS + HOUR_S) return battery === 0 ? -984 : -571;
+      return 4 + (700 - 200 * battery) * Math.max(0, Math.min(1, 5 - s / HOUR_S));
+    };
+    const events = house(on, {
+      inlets: (s) => (s < fromS ? IN_PLACE : exchanged(1)),
+      batteryW,
+      meterPeriodS: 5,
+      toS: fromS + 3 * HOUR_S,
+    });
+    const engine = startEngine(on, undefined, [serviceCtReversed, serviceCtSwapped, inletCtSwapped]);
+    const raised: string[] = [];
+    for (const event of events) {
+      for (const { type, kind } of engine.step(event)) if (type === 'raised') raised.push(kind);
+    }
+    expect(raised).toEqual(['inlet-ct-swapped']);
   });
 
   it('are not asked for where there is one inlet', () => {

@@ -98,6 +98,29 @@ describe('a reversed service CT', () => {
 });
 
 describe('a right service CT', () => {
+  it('is not blamed beside a dead one that hides the larger half of a compressor with its fan', () => {
+    const on = aSite({ service: { otherGeneration: true }, inlets: [{ number: 1, leg: 'L2' }] });
+    const loads = [
+      { legsW: [600, 0], onS: 400, offS: 3000 },
+      { legsW: [0, 700], onS: 500, offS: 4000 },
+      { legsW: [1400, 1900], onS: 300, offS: 900 },
+      { legsW: [150, 120], onS: 1e9, offS: 1 },
+    ] as const;
+    const l2Dead = (s: number) => [
+      { on: 0, gain: 1 },
+      { on: 1, gain: s < DAY_S ? 1 : 0 },
+    ];
+    const series = houseSeries({
+      seed: 7,
+      site: on,
+      toS: 3 * DAY_S,
+      batteryW: daily,
+      loads,
+      service: l2Dead,
+    });
+    expect(raisedS(series, on)).toEqual([]);
+  });
+
   it('is not blamed in a house that switches much', () => {
     for (let seed = 1; seed <= 3; seed++) {
       expect(raisedS(houseSeries({ seed, site, toS: 3 * DAY_S, batteryW: daily, offsetS: 3 }))).toEqual([]);

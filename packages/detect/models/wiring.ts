@@ -10,6 +10,7 @@ import { channelNoiseSchema, learnNoise, startChannelNoise } from './wiring/chan
 import { type ClampPair, clampPairSchema, forgetClamp, startClampPair, tell } from './wiring/clamp-pair.ts';
 import { inletStepsBetween } from './wiring/inlet-led-steps.ts';
 import { learnFromLevel, levelsSchema, noteJump, startLevels } from './wiring/inlet-level-evidence.ts';
+import { sameLeg } from './wiring/inlets.ts';
 import {
   learnFromLineLoad,
   lineLoadsSchema,
@@ -152,6 +153,7 @@ function learnFromInlets(state: WiringState, before: MeterReading, now: MeterRea
     periodMs,
     legRatio: usualRatio(lineLoads),
     tellsRatio: steps.charges,
+    inletsMayMislead: site.inlets.length > 1 && !sameLeg(site),
   });
   state.inletLedMs = now.at;
 }

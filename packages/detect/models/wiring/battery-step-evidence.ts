@@ -3,11 +3,13 @@
 // stays says another ratio. Where the inlet channels show the step too, they tell in the meter's own time
 // between which two readings it fell, so that clock offsets do not matter and little else can have switched.
 
+import { zoneClock } from '@afterwatt/tariff';
 import type { Site } from '@afterwatt/wire';
 import type { ClampState } from './arrangement.ts';
 import { type ChannelNoise, logDensity, logJumpDensity } from './channel-noise.ts';
 import {
   type ClampPair,
+  confirmsGain,
   isOtherRatio,
   isTimersGain,
   learn,
@@ -42,6 +44,8 @@ export interface StepSurroundings {
   readonly legRatio: number | null;
   /** False where the batteries only fed: one that makes up for a part of a load steps with it, always in one ratio. */
   readonly tellsRatio: boolean;
+  /** True where exchanged inlet clamps would tell of another step: one mistake that explains both channels. */
+  readonly inletsMayMislead: boolean;
 }
 
 /**
@@ -53,7 +57,7 @@ export function learnServiceFromStep(
   site: Site,
   inletStepW: readonly number[],
   { before, after }: StepWindow,
-  { noises, periodMs, legRatio, tellsRatio }: StepSurroundings,
+  { noises, periodMs, legRatio, tellsRatio, inletsMayMislead }: StepSurroundings,
 ): void {
   const legStepW = stepOfLegs(site, inletStepW);
   if (Math.max(Math.abs(legStepW[0]), Math.abs(legStepW[1])) < LEAST_STEP_W) return;
@@ -61,6 +65,16 @@ export function learnServiceFromStep(
   const readings = Math.max(1, (after.at - before.at) / periodMs);
 
   const changeW = (channel: number) => legOf(after, channel) - legOf(before, channel);
+  const { wallMs } = zoneClock(site.timeZone);
+  const gains = legStepW.map((legW, channel) =>
+    Math.abs(legW) < LEAST_STEP_W ? null : changeW(channel) / legW,
+  );
+  const tells = gains.map(
+    (gain, channel) =>
+      gain !== null &&
+      (tellsRatio || confirmsGain(pair, channel, gain)) &&
+      !isTimersGain(pair, channel, gain, after.at, wallMs),
+  );
   // A load across both legs hides a step on the one and makes it up on the other: that is one coincidence.
   const aliasedW = isLineLoadToo(legStepW, changeW) ? Math.max(...legStepW.map(Math.abs)) : 0;
   const oneJumpNats = () =>
@@ -69,7 +83,8 @@ export function learnServiceFromStep(
         (noise) => logDensity(noise, 0, readings, STEP_ACCURACY * aliasedW) - logJumpDensity(noise, readings),
       ),
     );
-  const mostNats = aliasedW > 0 ? Math.min(2 * MOST_NATS, oneJumpNats() + LINE_LOAD_NATS) : 2 * MOST_NATS;
+  const ownNats = inletsMayMislead ? MOST_NATS : 2 * MOST_NATS;
+  const mostNats = aliasedW > 0 ? Math.min(ownNats, oneJumpNats() + LINE_LOAD_NATS) : ownNats;
   const likelihood = (channel: number, swapped: boolean, state: ClampState): number => {
     const noise = noises[channel];
     if (noise === undefined) return 0;
@@ -91,18 +106,14 @@ export function learnServiceFromStep(
         const jump = logJumpDensity(noise, readings);
         const ratio = ratioLikelihood(pair, channel, suspected, changeW(channel), legW, explains, jump);
         // Refuted by a step that comes out right, but not likelier than an arrow.
-        return tellsRatio ? ratio : Math.min(ratio, Math.max(explains(legW), explains(-legW)));
+        return tells[channel] === true ? ratio : Math.min(ratio, Math.max(explains(legW), explains(-legW)));
       }
     }
   };
   learn(pair, 'steps', after.at, 1, concerned(legStepW), likelihood, mostNats);
-  if (!tellsRatio) return;
-  for (const channel of [0, 1]) {
-    const legW = legStepW[channel] ?? 0;
-    if (Math.abs(legW) < LEAST_STEP_W) continue;
-    const gain = changeW(channel) / legW;
-    if (!isTimersGain(pair, channel, gain, after.at)) noteGain(pair, channel, gain, after.at);
-  }
+  gains.forEach((gain, channel) => {
+    if (gain !== null && tells[channel] === true) noteGain(pair, channel, gain, after.at);
+  });
 }
 
 /** The gain of a channel if it is the one that makes 240 V loads look unequal. */

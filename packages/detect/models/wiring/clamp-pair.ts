@@ -206,13 +206,32 @@ export function noteGain(pair: ClampPair, channel: number, gain: number, at: num
  * A load on a timer starts at the hour of the cheap rate, and so does a battery that charges: day for day the channel
  * shows both, in one ratio. However often it comes, that is one coincidence, and proves no other ratio. A timer that
  * ends a load there, or makes it just a usual ratio, is too rare to wait for another hour.
+ * @param wallMs the site's wall clock at an instant: timers and rates change with it
  */
-export function isTimersGain(pair: ClampPair, channel: number, gain: number, at: number): boolean {
+export function isTimersGain(
+  pair: ClampPair,
+  channel: number,
+  gain: number,
+  at: number,
+  wallMs: (atMs: number) => number,
+): boolean {
+  if (gain < OWN_RATIO.high || USUAL_RATIOS.some((usual) => isSameGain(gain, usual))) return false;
+  if (!isLastOtherGain(pair, channel, gain)) return false;
+  const pastMs = (wallMs(at) - wallMs(pair.clamps[channel]?.gainMs ?? 0)) % DAY_MS;
+  return Math.min(pastMs, DAY_MS - pastMs) < SAME_HOUR_MS;
+}
+
+/**
+ * Does a battery that begins or ends feeding show the gain that charging showed, beyond what following a load can look
+ * like? What a load adds to its leg a following battery takes away, so that the leg moves by less than the battery.
+ */
+export function confirmsGain(pair: ClampPair, channel: number, gain: number): boolean {
+  return gain >= OWN_RATIO.high && isLastOtherGain(pair, channel, gain);
+}
+
+function isLastOtherGain(pair: ClampPair, channel: number, gain: number): boolean {
   const last = lastOtherGain(pair, channel);
-  if (last === null || gain < OWN_RATIO.high || USUAL_RATIOS.some((usual) => isSameGain(gain, usual)))
-    return false;
-  const pastMs = (at - (pair.clamps[channel]?.gainMs ?? 0)) % DAY_MS;
-  return isSameGain(gain, last) && Math.min(pastMs, DAY_MS - pastMs) < SAME_HOUR_MS;
+  return last !== null && isSameGain(gain, last);
 }
 
 function isSameGain(gain: number, other: number): boolean {

@@ -149,10 +149,13 @@ function judgeBlock(pair: ClampPair, standing: Standing, site: Site, at: number)
   standing.legs.forEach((leg, channel) => {
     learnFromCharging(pair, standing, channel, at, night ? 'night' : generates ? 'generating' : 'day');
     if (isMost(leg.silent, leg)) {
-      if (!allSilent) learnFromSilence(pair, leg, channel, at);
+      if (!allSilent) learnFromSilence(pair, standing, channel, at);
       return;
     }
-    if (leg.readings >= LEAST_READINGS) noteLoaded(leg);
+    // What a leg shows since the other one fell oddly silent may be the other one's: no habit of its own.
+    const other = standing.legs[1 - channel];
+    const isOwn = other === undefined || other.silentRun === 0 || !isSeldomSilent(other);
+    if (isOwn && leg.readings >= LEAST_READINGS) noteLoaded(leg);
     if (!generates && isMost(leg.importing, leg)) {
       learnDirection(pair, leg, channel, at, 1, night ? IMPORT_BY_NIGHT_NATS : IMPORT_BY_DAY_NATS);
     } else if (!generates && isMost(leg.exporting, leg) && night) {
@@ -177,8 +180,8 @@ function learnFromCharging(
   const silent = unseen.map((count) => count >= MOST_OF_BLOCK * charging);
   if (!silent.includes(true)) return;
   const nats = { night: UNSEEN_BY_NIGHT_NATS, day: UNSEEN_BY_DAY_NATS, generating: UNSEEN_GENERATING_NATS };
-  // One that used to show something shows nothing of the other leg either.
-  const isOdd = silent[channel] === true && isSeldomSilent(legs[channel] ?? startLeg());
+  // Legs that both used to carry something: a clamp that shows nothing shows nothing of the other leg either.
+  const isOdd = silent[channel] === true && legs.every(isSeldomSilent);
   learnJointly(pair, 'standing', at, 1, [channel], ({ swapped, clamps }) => {
     const shownOn = swapped ? 1 - channel : channel;
     const unseen = silent[shownOn] === true && clamps[shownOn] !== 'dead';
@@ -214,19 +217,23 @@ function learnDirection(
   });
 }
 
-/** How likely is a block of nothing, by what this leg used to do? A dead clamp shows nothing else. */
-function learnFromSilence(pair: ClampPair, leg: LegBlock, channel: number, at: number): void {
-  leg.silentRun += 1;
-  if (!isSeldomSilent(leg)) return;
-  const usual = usualSilence(leg);
-  learn(pair, 'standing', at, SILENCE_WEIGHT, [channel], (of, _, state) =>
-    of === channel && state !== 'dead' ? Math.log(usual) : 0,
+/**
+ * How likely is a block of nothing, by what this leg used to do? A dead clamp shows nothing else, and one that was put
+ * on the other leg what that used to do: often nothing, where nothing runs there.
+ */
+function learnFromSilence(pair: ClampPair, { legs }: Standing, channel: number, at: number): void {
+  const [own, other] = [legs[channel] ?? startLeg(), legs[1 - channel] ?? startLeg()];
+  own.silentRun += 1;
+  if (!isSeldomSilent(own)) return;
+  const [usual, othersUsual] = [usualSilence(own), usualSilence(other, other.silentRun)];
+  learn(pair, 'standing', at, SILENCE_WEIGHT, [channel], (of, swapped, state) =>
+    of === channel && state !== 'dead' ? Math.log(swapped ? othersUsual : usual) : 0,
   );
 }
 
-/** Share of its blocks in which a leg showed nothing. */
-function usualSilence({ loadedBlocks, silentBlocks }: LegBlock): number {
-  return (silentBlocks + 1) / (loadedBlocks + silentBlocks + 2);
+/** Share of its blocks in which a leg showed nothing. @param run silent ones besides, without a break until now */
+function usualSilence({ loadedBlocks, silentBlocks }: LegBlock, run = 0): number {
+  return (silentBlocks + run + 1) / (loadedBlocks + silentBlocks + run + 2);
 }
 
 function isSeldomSilent(leg: LegBlock): boolean {

@@ -58,6 +58,7 @@ function judge(input: StepInput, site: Site, step: BatteryStep, rows: readonly M
     periodMs,
     legRatio: usualRatio(input.lineLoads),
     tellsRatio: step.charges,
+    inletsMayMislead: false,
   });
 }
 

@@ -7,7 +7,8 @@
 
 import type { MeterReading } from '@afterwatt/wire';
 import { z } from 'zod';
-import { type ClampPair, learn } from './clamp-pair.ts';
+import type { ClampState } from './arrangement.ts';
+import { type ClampPair, learn, learnJointly } from './clamp-pair.ts';
 import { NO_SIGNAL_W } from './service-sign.ts';
 import { learnFromStiffness, SLOPES, usualOhm } from './stiffness-evidence.ts';
 import { learnFromUnseenLoad, startUnseenLoads, unseenLoadsSchema } from './unseen-load-evidence.ts';
@@ -108,10 +109,12 @@ export function learnFromVoltage(
       voltages.unused[theirs] -= 1;
     }
   }
-  // What does not move the voltages at all may be half of a 240 V load whose other half a dead clamp hides.
-  const hidden = isSilent(now, 1 - channel) && Math.abs(droppedV) < 2 * noiseOf(voltages);
-  if (hidden) return;
+  // What does not move the voltages at all may be half of a 240 V load whose other half a dead clamp hides, and what
+  // moves them little one whose halves differ.
   const slopes = voltages.slopesOhm[channel];
+  const isKnown = slopes.length === SLOPES;
+  const hidden = isSilent(now, 1 - channel) && (isKnown || Math.abs(droppedV) < 2 * noiseOf(voltages));
+  if (hidden) return;
   if (slopes.length === SLOPES) slopes.shift();
   slopes.push(Math.round(1e4 * slopeOhm) / 1e4);
   voltages.unused[channel] = Math.min(SLOPES, voltages.unused[channel] + 1);
@@ -138,18 +141,21 @@ function learnFromLoad(
   const right = logDensity(droppedV - expectedV, spreadV);
   const reversed = logDensity(droppedV + expectedV, spreadV);
   const other = 1 - channel;
-  // A dead clamp on the other leg hides the other half of a 240 V load, which the voltage does not answer to.
-  const otherSilent = isSilent(before, other) && isSilent(now, other);
-  learn(pair, 'voltage', now.at, WEIGHT, otherSilent ? [channel, other] : [channel], (of, _, state) => {
-    if (of !== channel) return 0;
-    return state === 'reversed' ? reversed : right;
+  const byArrow = (state: ClampState | undefined) => (state === 'reversed' ? reversed : right);
+  if (!isSilent(before, other) || !isSilent(now, other)) {
+    learn(pair, 'voltage', now.at, WEIGHT, [channel], (of, _, state) =>
+      of === channel ? byArrow(state) : 0,
+    );
+    return;
+  }
+  // A dead clamp on the other leg hides the other half of a 240 V load, which the voltage does not answer to, or
+  // answers to the other way where that half is the larger: whatever the arrow, one load says less beside it.
+  const none = HIDDEN_SHARE * Math.exp(logDensity(droppedV, spreadV));
+  const besideDead = (alone: number) => Math.log(none + (1 - HIDDEN_SHARE) * Math.exp(alone));
+  learnJointly(pair, 'voltage', now.at, WEIGHT, [channel, other], ({ clamps }) => {
+    const alone = byArrow(clamps[channel]);
+    return clamps[other] === 'dead' ? besideDead(alone) : alone;
   });
-  if (!otherSilent) return;
-  const none = logDensity(droppedV, spreadV);
-  const hidden = Math.log(HIDDEN_SHARE * Math.exp(none) + (1 - HIDDEN_SHARE) * Math.exp(right));
-  learn(pair, 'voltage', now.at, WEIGHT, [other], (of, _, state) =>
-    of === other && state === 'dead' ? hidden - right : 0,
-  );
 }
 
 /** Is it time for another witness? If so, this is it. */
