@@ -10,7 +10,7 @@ export type Run = {
 /** Power below this part of what the battery does in that direction when it is at it is standby or a partial bin. */
 const ACTIVE_FRACTION = 0.05;
 /** ... and below this it is standby in any case, W (common practice: inverters idle at 10 to 30 W). */
-const STANDBY_W = 40;
+export const STANDBY_W = 40;
 /** A lull this short does not end a run: the house asked for little, the cells were balanced, or readings are missing. */
 const MAX_LULL_BINS = 4;
 

@@ -24,14 +24,14 @@ const run = (events: readonly SiteEvent[]) => runSeries(site, tariffClockShift, 
 
 describe('a clock that is wrong', () => {
   /** Charges from midnight, feeds from 16:00, for three hours, its clock `lateH` hours late from `fromDay` on. */
-  const daily = (days: number, lateH: number, fromDay = 0) =>
+  const daily = (days: number, lateH: number, fromDay = 0, feedW = 600) =>
     aScheduledBattery(
       days,
       Array.from({ length: days + 1 }, (_, day) => {
         const late = day > fromDay ? lateH : 0;
         return [
           { from: phoenixHour(late, day), to: phoenixHour(2 + late, day), acW: 900 },
-          { from: phoenixHour(16 + late, day), to: phoenixHour(19 + late, day), acW: -600 },
+          { from: phoenixHour(16 + late, day), to: phoenixHour(19 + late, day), acW: -feedW },
         ];
       }).flat(),
     );
@@ -47,6 +47,11 @@ describe('a clock that is wrong', () => {
     expect(raised.finding.facts['shiftMin']).toBe(60 * lateH);
     expect(raised.finding.words.headline).toContain(cause);
     expect(raises(transitions)).toHaveLength(1);
+  });
+
+  it('is named in a home that asks for little: 45 W is a lamp and a router, and no standby', () => {
+    const raised = firstRaise(run(daily(9, -1, 0, 45)));
+    expect(raised.finding.facts['shiftMin']).toBe(-60);
   });
 
   it('is named within five days of the change', () => {

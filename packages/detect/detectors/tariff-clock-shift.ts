@@ -6,7 +6,7 @@
 // @afterwatt/tariff; here its mean powers are gathered, and four days are asked before the whole week, so that a
 // clock that has just changed is not outvoted by the days before.
 
-import { findClockShift, SHIFT_BIN_MINUTES } from '@afterwatt/tariff';
+import { findClockShift, SHIFT_BIN_MINUTES, STANDBY_W } from '@afterwatt/tariff';
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
 import { batteriesUnderTariff } from '../models/tariff-ledger.ts';
@@ -20,12 +20,11 @@ const FEW_DAYS_BINS = 4 * DAY_BINS;
 /** How often the shift is looked for, if the battery has switched since. */
 const EVERY_BINS = DAY_BINS / 4;
 
-/** A mean power as one character: below LEAST_W the battery rests; from there each letter is twice as much. */
+/** A mean power as one character: below STANDBY_W the battery rests; from there each letter is twice as much. */
 const BLANK = '-';
 const REST = '.';
 const CHARGING = 'ABCDEFGHIJ';
 const FEEDING = CHARGING.toLowerCase();
-const LEAST_W = 35;
 const STEP = Math.log(2);
 
 const schema = z.object({
@@ -179,15 +178,15 @@ function causeOf(shiftMinutes: number): string {
 
 function codeOf(watts: number): string {
   const size = Math.abs(watts);
-  if (size < LEAST_W) return REST;
+  if (size < STANDBY_W) return REST;
   const letters = watts > 0 ? CHARGING : FEEDING;
-  return letters.charAt(Math.min(letters.length - 1, Math.round(Math.log(size / LEAST_W) / STEP)));
+  return letters.charAt(Math.min(letters.length - 1, Math.round(Math.log(size / STANDBY_W) / STEP)));
 }
 
 function powerOf(code: string): number | null {
   if (code === BLANK) return null;
   if (code === REST) return 0;
   const charging = CHARGING.indexOf(code);
-  if (charging >= 0) return LEAST_W * Math.exp(charging * STEP);
-  return -LEAST_W * Math.exp(FEEDING.indexOf(code) * STEP);
+  if (charging >= 0) return STANDBY_W * Math.exp(charging * STEP);
+  return -STANDBY_W * Math.exp(FEEDING.indexOf(code) * STEP);
 }

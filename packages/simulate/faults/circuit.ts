@@ -16,6 +16,7 @@ import {
   inlets,
   inletsInUse,
   legs,
+  MINUTE_MS,
   service,
 } from './fault.ts';
 
@@ -81,18 +82,32 @@ export const inletContinuousLoad: Fault = {
       return Math.min(capAmps, watts / site.service.nominalVolts) > 0.95 * breakerAmps;
     }),
   tells: ({ subject }) => [{ kind: 'inlet-continuous-load', subject }],
-  apply(conditions, spec, site) {
+  // What a battery on the breaker's other inlet draws besides is too much for the breaker.
+  fair: ({ subject }, site) =>
+    onBreakerOf(site, subject).map((other) => ({ kind: 'inlet-over-cap', subject: other }) as const),
+  // The battery is switched off before something else is plugged in: both together would be over the cap.
+  leadMs: MINUTE_MS,
+  apply(conditions, spec, site, atMs) {
     const volts = site.service.nominalVolts;
     const { breakerAmps } = inletSite(site, spec.subject);
-    inletOf(conditions, spec.subject).foreignW = graded(
-      spec,
-      0.86 * breakerAmps * volts,
-      0.93 * Math.min(breakerAmps * volts, capWatts(site, spec.subject)),
-    );
+    if (atMs >= spec.onsetMs) {
+      inletOf(conditions, spec.subject).foreignW = graded(
+        spec,
+        0.86 * breakerAmps * volts,
+        0.93 * Math.min(breakerAmps * volts, capWatts(site, spec.subject)),
+      );
+    }
     for (const battery of batteriesOnInlet(conditions, site, spec.subject)) battery.held = true;
   },
   shows: (world, { onsetMs }) => world.atMs >= onsetMs + 3 * HOUR_MS,
 };
+
+/** The inlets on the breaker of this one, where it is shared; else none. */
+function onBreakerOf(site: Parameters<Fault['apply']>[2], subject: string): string[] {
+  const { breaker } = inletSite(site, subject);
+  const sharing = inlets(site).filter((other) => inletSite(site, other).breaker === breaker);
+  return breaker === null || sharing.length < 2 ? [] : sharing;
+}
 
 /**
  * Held against the table, which is for copper at 75 Cel: a circuit in a cool wall may lose contact by as much as

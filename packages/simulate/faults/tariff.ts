@@ -10,7 +10,6 @@ import {
   HOUR_MS,
   hasPeriod,
   kindsOf,
-  MINUTE_MS,
   siteBattery,
 } from './fault.ts';
 
@@ -85,12 +84,12 @@ export const tariffClockShift: Fault = {
     const hours = [1, -1, 2, -3][Math.min(3, Math.floor(4 * spec.severity))] ?? 1;
     batteryOf(conditions, site, spec.subject).scheduleShiftMs = hours * HOUR_MS;
   },
+  // Only what it does shows when: one that does nothing in the peak may have a leg without load, or a line beyond
+  // what its inverter bears.
   shows(world, { subject }) {
-    const period = world.calendar?.periodAt(world.atMs);
-    const { periodInWh, periodOutWh, socPct } = batteryPoint(world, subject);
-    if (period?.period !== 'peak') return periodOutWh > 50;
-    const idle = world.atMs - period.startMs > 45 * MINUTE_MS && periodOutWh < 10 && socPct > 50;
-    return periodInWh > 50 || idle;
+    const { periodInWh, periodOutWh } = batteryPoint(world, subject);
+    const isPeak = world.calendar?.periodAt(world.atMs).period === 'peak';
+    return (isPeak ? periodInWh : periodOutWh) > 50;
   },
 };
 
