@@ -10,13 +10,11 @@ import { z } from 'zod';
 import { batteryOf } from '../backup-time.ts';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
 import { legVolts } from '../models/inlet-load.ts';
-import type { OpenPreparation } from '../models/storm-preparation.ts';
+import { type OpenPreparation, TURNS_MS } from '../models/storm-preparation.ts';
 import type { SiteView } from '../site-view.ts';
 import { clockText, rounded } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
-/** A unit that charges by turns of a quarter of an hour is behind all the while (common practice). */
-const OFF_DELAY_MS = 20 * MINUTE_MS;
 /** Time constant of the measured charging power. */
 const SMOOTHING_MS = 5 * MINUTE_MS;
 
@@ -50,7 +48,7 @@ export const stormChargeBehind = defineDetector({
   },
   wants: ['battery', 'storm', 'tick'],
   readingsOf: (device) => [device],
-  delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: OFF_DELAY_MS }),
+  delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: TURNS_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ chargingSinceMs: null, lastMs: 0, meanW: 0, behindSinceMs: null }),

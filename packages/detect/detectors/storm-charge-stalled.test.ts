@@ -2,6 +2,7 @@
 // off, or whose alert is gone is not. Taper from 90 % down to a tenth of the power (LiFePO4, common practice).
 
 import { describe, expect, it } from 'vitest';
+import { startEngine } from '../engine.ts';
 import type { SiteEvent } from '../event.ts';
 import {
   aBatteryReading,
@@ -11,8 +12,10 @@ import {
   HOME,
   raises,
   runSeries,
+  START_MS,
   seconds,
 } from '../test-support.ts';
+import { stormChargeBehind } from './storm-charge-behind.ts';
 import { stormChargeStalled } from './storm-charge-stalled.ts';
 
 const site = aSite({ location: HOME });
@@ -67,6 +70,32 @@ describe('a storm charge that stalls', () => {
   it('clears when it charges again', () => {
     const acW = (s: number) => (s >= 3600 && s < 5400 ? 0 : 1400);
     expect(clears(run([alert, ...series(7200, flat(60), acW)]))).toEqual(['battery-1 5550']);
+  });
+
+  describe('that went on after it was told', () => {
+    // 150 W into 3000 Wh for an hour are 5 points: far from full in the six hours to the onset.
+    const fourHoursS = 4 * 3600;
+    /** Stands still for 20 min from 3600 s on, and goes on with 150 W with pauses of `pauseS` each hour. */
+    const byTurns = (pauseS: number) => (s: number) =>
+      s < 3600 ? 150 : (s - 3600) % 3600 < (s < 7200 ? 1200 : pauseS) ? 3 : 150;
+    const told = (pauseS: number) => {
+      const engine = startEngine(site, undefined, [stormChargeStalled, stormChargeBehind]);
+      return [alert, ...series(fourHoursS, flat(30), byTurns(pauseS))]
+        .flatMap((event) => [...engine.step(event)])
+        .filter(({ type }) => type === 'raised')
+        .map(({ kind, detectedMs }) => `${kind} ${(detectedMs - START_MS) / 1000}`);
+    };
+
+    it('is one incident and a late charge another, however often it pauses for a quarter of an hour', () => {
+      const [late, stalled, lateAgain, ...more] = told(900);
+      expect([late, stalled]).toEqual(['storm-charge-behind 1200', 'storm-charge-stalled 4200']);
+      expect(lateAgain).toMatch('storm-charge-behind');
+      expect(more).toEqual([]);
+    });
+
+    it('is told again when it stops for good', () => {
+      expect(told(3600).at(-1)).toBe('storm-charge-stalled 9000');
+    });
   });
 
   it('is not found in a pause of 9 min', () => {

@@ -1,7 +1,8 @@
 // A storm is coming, the grid is still there, the battery is below its target, and it does not charge.
 // Easily confused with: a battery that is full or in the taper that ends every charge (its power falls to a
 // tenth), an outage that has begun, an alert that was cancelled, has expired or has reached its onset, a pause
-// of a minute between two stages of a charge, and a battery that feeds the house (storm-discharging says so).
+// of a minute between two stages of a charge, a battery that feeds the house (storm-discharging says so), and one
+// that goes on after it was told, and stops again by turns: it is late, and storm-charge-behind says so.
 // Thresholds: on-delay from the charge plan's own period; taper from 90 % (LiFePO4, common practice).
 
 import { powerFraction } from '@afterwatt/storm';
@@ -19,6 +20,10 @@ const schema = z.object({
   idleSinceMs: z.number().nullable(),
   /** Since when it has charged again, while that is too short to say so. */
   chargingSinceMs: z.number().nullable(),
+  /** It has stood still for long enough to be told, in this preparation. */
+  wasTold: z.boolean(),
+  /** ... and has charged since for long enough to be judged by its rate. */
+  takesTurns: z.boolean(),
 });
 
 export const stormChargeStalled = defineDetector({
@@ -45,6 +50,13 @@ export const stormChargeStalled = defineDetector({
       max: 20,
       source: 'common practice: a unit that was full tops up only some points below it',
     },
+    turnsMin: {
+      default: 30,
+      unit: 'min',
+      min: 1,
+      max: 720,
+      source: 'own judgement: longer than the pauses of a unit that charges by turns',
+    },
     resumedS: { default: 30, unit: 's', min: 0, max: 600, source: 'common practice: three battery readings' },
   },
   wants: ['battery', 'storm', 'tick'],
@@ -52,9 +64,19 @@ export const stormChargeStalled = defineDetector({
   delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
-  start: () => ({ lastMs: 0, idleSinceMs: null, chargingSinceMs: null }),
+  start: () => ({
+    lastMs: 0,
+    idleSinceMs: null,
+    chargingSinceMs: null,
+    wasTold: false,
+    takesTurns: false,
+  }),
   observe(event, { subject, state, view, values }): Verdict | undefined {
     const { open } = view.storm;
+    if (open === null) {
+      state.wasTold = false;
+      state.takesTurns = false;
+    }
     if (event.kind !== 'battery') return open === null ? ABSENT : undefined;
     const { at, socPct, acW } = event;
     if (at - state.lastMs > SILENCE_MS) state.idleSinceMs = null;
@@ -70,6 +92,7 @@ export const stormChargeStalled = defineDetector({
       state.chargingSinceMs ??= at;
       if (at - state.chargingSinceMs < values.resumedS * 1000) return { is: 'unknown', why: 'just resumed' };
       state.idleSinceMs = null;
+      state.takesTurns ||= state.wasTold && at - state.chargingSinceMs >= values.onDelayMin * MINUTE_MS;
       return ABSENT;
     }
     state.chargingSinceMs = null;
@@ -79,6 +102,9 @@ export const stormChargeStalled = defineDetector({
     if (open === null || at >= open.untilMs || socPct >= targetPct - values.nearTargetPct) return ABSENT;
     // A unit is not behind before the alert was known.
     const sinceMs = Math.max(state.idleSinceMs, open.sinceMs, open.knownMs);
+    if (state.takesTurns && at - sinceMs < values.turnsMin * MINUTE_MS)
+      return { is: 'unknown', why: 'a pause between two turns' };
+    state.wasTold ||= at - sinceMs >= values.onDelayMin * MINUTE_MS;
     return {
       is: 'present',
       sinceMs,

@@ -4,11 +4,10 @@
 
 import { z } from 'zod';
 import { ABSENT, defineDetector, type Verdict } from '../detector.ts';
+import { TURNS_MS } from '../models/storm-preparation.ts';
 import { expectedText, NOT_SAID, rounded, spanText } from '../wording.ts';
 
 const MINUTE_MS = 60_000;
-/** A unit that feeds and charges by turns is one fault: its turns take a quarter of an hour (common practice). */
-const OFF_DELAY_MS = 20 * MINUTE_MS;
 /** What it did before so long a silence says nothing of what it did in it. */
 const SILENCE_MS = 15 * MINUTE_MS;
 
@@ -48,7 +47,7 @@ export const stormDischarging = defineDetector({
   },
   wants: ['battery', 'storm', 'tick'],
   readingsOf: (device) => [device],
-  delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: OFF_DELAY_MS }),
+  delays: (values) => ({ onDelayMs: values.onDelayMin * MINUTE_MS, offDelayMs: TURNS_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   state: schema,
   start: () => ({ lastMs: 0, feedingSinceMs: null, ceasedSinceMs: null }),

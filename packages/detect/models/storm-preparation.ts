@@ -17,6 +17,11 @@ import { z } from 'zod';
 import type { SiteEvent } from '../event.ts';
 import type { Model } from '../site-view.ts';
 
+/**
+ * A unit that charges, rests and feeds by turns has one fault, not one a turn: its incident stands through turns of a
+ * quarter of an hour (common practice: dispatch periods), as an off-delay.
+ */
+export const TURNS_MS = 20 * 60_000;
 /** Messages kept: one storm's alert with its updates, or a few storms at once. */
 const KEPT_MESSAGES = 6;
 /** Events kept of a message, which it may speak of in several languages. */

@@ -139,10 +139,14 @@ function coolerOhm(site: Parameters<Fault['apply']>[2], subject: string): number
   return tableOhm - wallCopperOhm(inlet);
 }
 
-/** The legs part, and a battery on one leg sees its voltage move with the other's load. */
+/**
+ * The legs part, and a battery on one leg sees its voltage move with the other's load: beyond what its inverter bears
+ * it takes no charge.
+ */
 const openNeutralFair: NonNullable<Fault['fair']> = (_, site) => [
   ...legs().map((subject) => ({ kind: 'voltage-out-of-range', subject }) as const),
   ...inlets(site).map((subject) => ({ kind: 'inlet-circuit-resistance', subject }) as const),
+  ...batteries(site).map((subject) => ({ kind: 'storm-charge-stalled', subject }) as const),
 ];
 
 /**

@@ -11,6 +11,7 @@ import { FAULTS } from './faults.ts';
 
 const HOUR_MS = 3_600_000;
 const DAY_MS = 24 * HOUR_MS;
+const MINUTE_MS = 60_000;
 const FROM_MS = Date.parse('2026-07-06T06:00:00Z');
 /** 21:00 in Denver, after the peak. */
 const ONSET_MS = FROM_MS + 2 * DAY_MS + 21 * HOUR_MS;
@@ -203,6 +204,31 @@ describe('circuits', () => {
     // 120 W at 15 A is 0.53 ohm, on top of some 0.15 ohm of 80 feet of conductor and its contacts.
     expect(ohms[ohms.length >> 1]).toBeGreaterThan(0.55);
     expect(ohms[ohms.length >> 1]).toBeLessThan(0.85);
+  });
+
+  it('borrow an inlet from a battery that is off: their sum is never over the cap', () => {
+    for (const seed of ['home', 'b', 'c']) {
+      // 00:30, when the units charge.
+      const onsetMs = ONSET_MS + 3.5 * HOUR_MS;
+      const spec = fault('inlet-continuous-load', 'inlet 1', { severity: 1, onsetMs });
+      const { meter } = after(simulate([spec], { seed }), onsetMs - HOUR_MS);
+      expect(most(meter.filter((r) => r.at < onsetMs - 2 * MINUTE_MS).map((r) => r.inlet1A))).toBeGreaterThan(
+        3,
+      );
+      expect(most(meter.map((r) => r.inlet1A))).toBeLessThan(15.2);
+      expect(most(meter.map((r) => r.inlet1A))).toBeGreaterThan(12);
+    }
+  });
+
+  it('show of a wrong clock only what the unit does: in a line too high for its inverter it does nothing', () => {
+    // The source at 134 V is beyond the 110 % at which an inverter leaves the grid (IEEE 1547, from memory).
+    const onsetMs = FROM_MS + DAY_MS;
+    const high = fault('voltage-out-of-range', 'service', { severity: 1, onsetMs });
+    const late = fault('tariff-clock-shift', 'battery-1', { severity: 0.9, onsetMs });
+    const run = simulate([high, late], { toMs: ONSET_MS });
+    const { battery } = after(run, onsetMs + HOUR_MS);
+    expect(most(battery.map((r) => Math.abs(r.acW ?? 0)))).toBeLessThan(50);
+    expect(run.truths.find(({ kind }) => kind === 'tariff-clock-shift')?.shownMs).toBeNull();
   });
 
   it('part the legs when the neutral is open, and keep their sum', () => {
