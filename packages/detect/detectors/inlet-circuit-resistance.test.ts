@@ -107,6 +107,36 @@ describe('what looks like it and is not', () => {
   });
 });
 
+describe('voltmeters that show whole volts', () => {
+  /** 6 A through sound copper lose less than one of their steps. */
+  const gentle = (s: number) => {
+    const hour = (s / HOUR_S) % 24;
+    return hour > 2 && hour < 6 ? 6 : hour > 8 && hour < 12 ? -2.2 : 0.05;
+  };
+  const whole = (volts: number | null) => (volts === null ? null : Math.round(volts));
+
+  function told(seed: number, circuitOhm: number, batteryA: (s: number) => number): Transition[] {
+    const site = aSite();
+    const engine = startEngine(site, undefined, [inletCircuitResistance]);
+    const series = { site, seed, batteryA, circuitOhm: () => circuitOhm, toS: 4 * DAY_S, meterPeriodS: 20 };
+    return [...serviceSeries(series)].flatMap((reading) => [
+      ...engine.step(
+        reading.kind === 'battery'
+          ? { ...reading, acV: whole(reading.acV) }
+          : { ...reading, l1V: whole(reading.l1V), l2V: whole(reading.l2V) },
+      ),
+    ]);
+  }
+
+  it.each([1, 2, 3, 4, 5, 6])('show no bad contact where there is none (home %i)', (seed) => {
+    expect(told(seed, COPPER_OHM, gentle)).toEqual([]);
+  });
+
+  it('show one that loses several of their steps', () => {
+    expect(told(1, COPPER_OHM + 0.4, daily)[0]).toMatchObject({ type: 'raised', subject: 'inlet 1' });
+  });
+});
+
 describe('a voltmeter that hangs shows no circuit', () => {
   function toldWhen(hang: (reading: Reading) => Reading, chargingV: number): Transition[] {
     const site = aSite();

@@ -67,8 +67,11 @@ const LEAST_SPREAD_A = 5;
 const OTHER_LEG_V = 0.4;
 const OTHER_LEG_STEPS = 3;
 const PORT_FOLLOWS_V = 1.2;
-/** What rounding to tenths and slow drifts leave in a level, V. */
-const LEVEL_ERROR_V = 0.05;
+/** What slow drifts leave in a level, V, and what the rounding of either voltmeter leaves, as a share of its step. */
+const LEVEL_ERROR_V = 0.01;
+const ROUNDING_SHARE = 0.29;
+/** No voltmeter here is coarser. */
+const COARSEST_V = 1;
 /** Judged once in so many pairs; twice in a row over the limit is told. */
 const PAIRS_A_JUDGEMENT = 30;
 const JUDGEMENTS_TOLD = 2;
@@ -106,8 +109,13 @@ const levelSchema = z.object({
   /** Day of its newest pair, days since the Unix epoch. */
   day: z.number(),
 });
-/** A value that repeats, and the range that another one has had since it does. */
-const standingSchema = z.object({ value: z.number(), least: z.number(), most: z.number() });
+/** A value that repeats, the range that another one has had since it does, and the least that it changed by: its step. */
+const standingSchema = z.object({
+  value: z.number(),
+  least: z.number(),
+  most: z.number(),
+  stepV: z.number(),
+});
 type Standing = z.infer<typeof standingSchema>;
 const stateSchema = z.object({
   levels: z.array(levelSchema),
@@ -135,8 +143,8 @@ export const inletCircuitResistance = defineDetector({
   state: stateSchema,
   start: () => ({
     levels: [],
-    legStands: { value: 0, least: 0, most: 0 },
-    portStands: { value: 0, least: 0, most: 0 },
+    legStands: { value: 0, least: 0, most: 0, stepV: COARSEST_V },
+    portStands: { value: 0, least: 0, most: 0, stepV: COARSEST_V },
     pairs: 0,
     loopOhm: null,
     over: 0,
@@ -208,6 +216,7 @@ function hangs(
 function rangeMeanwhile(standing: Standing, value: number | null, other: number | null): number {
   if (value === null || other === null) return 0;
   const repeats = value === standing.value;
+  if (!repeats) standing.stepV = rounded(Math.min(standing.stepV, Math.abs(value - standing.value)), 3);
   standing.value = value;
   standing.least = repeats ? Math.min(standing.least, other) : other;
   standing.most = repeats ? Math.max(standing.most, other) : other;
@@ -267,7 +276,7 @@ function judge(
   state.loopOhm = loopOhm;
   noteDay(state.days, atMs, loopOhm);
 
-  const errorOhm = (2 * LEVEL_ERROR_V) / spreadA;
+  const errorOhm = (2 * levelErrorV(state)) / spreadA;
   const expectedOhm = expectedOf(state, inlet, values);
   const surelyW = excessHeatW(loopOhm - errorOhm, expectedOhm, inlet.capAmps);
   const excessW = excessHeatW(loopOhm, expectedOhm, inlet.capAmps);
@@ -280,6 +289,11 @@ function judge(
   if (state.over >= JUDGEMENTS_TOLD) state.told = true;
   else if (excessW < values.clearShare * values.excessW) state.told = false;
   return state.told ? present(state, inlet, expectedOhm, excessW, atMs, site) : ABSENT;
+}
+
+/** How far the mean of a level may lie off, V: what is rounded lies anywhere within a step (its share: 1/sqrt(12)). */
+function levelErrorV({ legStands, portStands }: State): number {
+  return LEVEL_ERROR_V + ROUNDING_SHARE * Math.hypot(legStands.stepV, portStands.stepV);
 }
 
 /** What the loop should have: its copper by the table, or its own history before today where that is less. */
