@@ -74,6 +74,23 @@ describe('a checkpoint', () => {
     expect(JSON.stringify(write(state, NOON_MS))).toBe(text);
   });
 
+  it('holds a list as how each number differs from the one before, and objects by their fields', () => {
+    const list = checkpointOf('a detector', z.object({ volts: z.array(z.number()) }));
+    expect(list.write({ volts: [121.7, 121.5, 121.8, 122] }, NOON_MS)).toEqual(['1+xt-2+3+2']);
+    expect(list.write({ volts: [0.036, -0.1, 4, 4] }, NOON_MS)).toEqual(['3+10-3s+35w+0']);
+    expect(list.write({ volts: [1 / 3, 2, 3, 4] }, NOON_MS)).toEqual([[1 / 3, 2, 3, 4]]);
+    const rows = checkpointOf('a detector', z.object({ levels: schema.shape.levels }));
+    const levels = [1, 2, 3].map((amps) => ({ amps, isLast: amps === 3 }));
+    expect(rows.write({ levels }, NOON_MS)).toEqual([
+      {
+        c: [
+          [1, 2, 3],
+          [0, 0, 1],
+        ],
+      },
+    ]);
+  });
+
   it.each([undefined, null, 7, 'text', [], {}, [[], [], [], [], [], [], [], [[0, -1]]]])(
     'makes no state of %j',
     (junk) => {

@@ -7,6 +7,8 @@
 //   z.enum(['x', 'y'])    'y'                        1
 //   z.number()            a time, 5 s before         '3uw' (milliseconds ago, base 36)
 //   z.array(z.number())   [7, 0, 0, 0, 0]            [7, [0, 4]]
+//                         [1.7, 1.5, 1.8, 2]         '1+h-2+3+2' (tenths: the first and how each differs, base 36)
+//   z.array(z.object())   from COLUMNS_FROM on       { c: [...] }, its columns, instead of rows
 //   z.object().transform  what was made of it        as its object: the rest can be made again
 
 import { z } from 'zod';
@@ -16,6 +18,13 @@ const LEAST_TIME = 1e12;
 const BASE = 36;
 /** A shorter run of one number is written out. */
 const LEAST_RUN = 3;
+/** Decimals that are tried to make whole numbers of a list. */
+const MOST_DECIMALS = 5;
+/** Fewer numbers are shorter one by one, and greater ones may not be exact with so many decimals. */
+const LEAST_PACKED = 4;
+const MOST_PACKED = 1e9;
+/** From so many objects on their fields are shorter together. */
+const COLUMNS_FROM = 3;
 /** Fields of a state whose changes are told by the bits of one number. */
 const MOST_FIELDS = 31;
 
@@ -86,9 +95,9 @@ interface Codec {
 function codecOf(schema: unknown): Codec {
   if (schema instanceof z.ZodObject) return ofObject(Object.entries(schema.shape));
   if (schema instanceof z.ZodArray) {
-    const each = codecOf(schema.element);
-    if (each === OF_NUMBER_OR_NULL) return OF_NUMBERS_OR_NULLS;
-    return each === OF_NUMBER ? OF_NUMBERS : ofArray(each);
+    const { element } = schema;
+    if (element instanceof z.ZodObject || element instanceof z.ZodTuple) return ofRows(element);
+    return ofList(codecOf(element));
   }
   if (schema instanceof z.ZodPipe) return codecOf(schema.in);
   if (schema instanceof z.ZodTuple) return ofTuple(schema.def.items.map(codecOf));
@@ -100,7 +109,7 @@ function codecOf(schema: unknown): Codec {
   if (schema instanceof z.ZodEnum) return ofEnum(schema.options);
   if (schema instanceof z.ZodNumber) return OF_NUMBER;
   if (schema instanceof z.ZodBoolean) return OF_BOOLEAN;
-  if (schema instanceof z.ZodString) return AS_IT_IS;
+  if (schema instanceof z.ZodString || schema instanceof z.ZodUnion) return AS_IT_IS;
   if (schema instanceof z.ZodCustom || schema instanceof z.ZodNull) return AS_IT_IS;
   throw new Error('a state of this schema cannot be written to a checkpoint');
 }
@@ -119,6 +128,47 @@ function ofObject(fields: readonly (readonly [string, unknown])[]): Codec {
       return value;
     },
   };
+}
+
+function ofList(each: Codec): Codec {
+  if (each === OF_NUMBER_OR_NULL) return OF_NUMBERS_OR_NULLS;
+  return each === OF_NUMBER ? OF_NUMBERS : ofArray(each);
+}
+
+/** Objects or tuples of the same fields: a field that is alike in all of them is short as a column. */
+function ofRows(schema: z.ZodObject | z.ZodTuple): Codec {
+  const isTuple = schema instanceof z.ZodTuple;
+  const fields = Object.entries<unknown>(isTuple ? schema.def.items : schema.shape);
+  const columns = fields.map(([name, of]) => ({ name, ...ofList(codecOf(of)) }));
+  const rows = ofArray(codecOf(schema));
+  return {
+    outline: rows.outline,
+    write(value, atMs) {
+      if (!Array.isArray(value) || value.length < COLUMNS_FROM) return rows.write(value, atMs);
+      return {
+        c: columns.map(({ name, write }) =>
+          write(
+            value.map((row) => row[name]),
+            atMs,
+          ),
+        ),
+      };
+    },
+    read(written, atMs) {
+      if (!isObject(written)) return rows.read(written, atMs);
+      const saved = written['c'];
+      if (!Array.isArray(saved)) return undefined;
+      const lists = columns.map(({ read }, place) => listOf(read(saved[place], atMs)));
+      return lists[0]?.map((_, row) => {
+        const values = columns.map(({ name }, place) => [name, lists[place]?.[row]] as const);
+        return isTuple ? values.map(([, value]) => value) : Object.fromEntries(values);
+      });
+    },
+  };
+}
+
+function listOf(value: unknown): readonly unknown[] {
+  return Array.isArray(value) ? value : [];
 }
 
 function ofArray({ outline, write, read }: Codec): Codec {
@@ -180,9 +230,13 @@ const OF_NUMBER: Codec = {
 const OF_NUMBERS: Codec = {
   outline: `${OF_NUMBER.outline}[]`,
   write: (value, atMs) =>
-    Array.isArray(value) ? inRuns(value.map((each) => OF_NUMBER.write(each, atMs))) : undefined,
-  read: (written, atMs) =>
-    Array.isArray(written) ? ofRuns(written).map((each) => OF_NUMBER.read(each, atMs)) : undefined,
+    Array.isArray(value)
+      ? shorter(inRuns(value.map((each) => OF_NUMBER.write(each, atMs))), packed(value))
+      : undefined,
+  read(written, atMs) {
+    if (typeof written === 'string') return unpacked(written);
+    return Array.isArray(written) ? ofRuns(written).map((each) => OF_NUMBER.read(each, atMs)) : undefined;
+  },
 };
 
 const OF_NUMBER_OR_NULL: Codec = ofNullable(OF_NUMBER);
@@ -210,6 +264,52 @@ function ofRuns(runs: readonly unknown[]): unknown[] {
     for (let i = 0; i < Number(times); i += 1) values.push(value);
   }
   return values;
+}
+
+function shorter(runs: readonly unknown[], text: string | undefined): unknown {
+  return text === undefined || JSON.stringify(runs).length <= text.length + 2 ? runs : text;
+}
+
+/**
+ * Numbers as one text: how many decimals they have, then the first and by how much each differs from the one before
+ * it, as whole numbers of the last decimal with their signs.
+ * @returns undefined for few numbers, and for such as have more decimals
+ */
+function packed(values: readonly unknown[]): string | undefined {
+  if (values.length < LEAST_PACKED) return undefined;
+  const decimals = decimalsOf(values);
+  if (decimals === undefined) return undefined;
+  let text = `${decimals}`;
+  let before = 0;
+  for (const value of values) {
+    const whole = Math.round(Number(value) * 10 ** decimals);
+    text += (whole < before ? '' : '+') + (whole - before).toString(BASE);
+    before = whole;
+  }
+  return text;
+}
+
+function unpacked(text: string): number[] {
+  const unit = 10 ** Number(text.charAt(0));
+  let whole = 0;
+  return (text.slice(1).match(/[+-][0-9a-z]+/g) ?? []).map((step) => {
+    whole += Number.parseInt(step, BASE);
+    return whole / unit;
+  });
+}
+
+/** The fewest decimals with which each of these is the number that it is; undefined where that takes too many. */
+function decimalsOf(values: readonly unknown[]): number | undefined {
+  for (let decimals = 0; decimals <= MOST_DECIMALS; decimals += 1) {
+    if (values.every((value) => isWhole(value, 10 ** decimals))) return decimals;
+  }
+  return undefined;
+}
+
+function isWhole(value: unknown, unit: number): boolean {
+  return (
+    typeof value === 'number' && Math.abs(value) < MOST_PACKED && Math.round(value * unit) / unit === value
+  );
 }
 
 const OF_BOOLEAN: Codec = {

@@ -11,7 +11,7 @@ import {
 } from '@afterwatt/wire';
 import { z } from 'zod';
 import { CATALOG } from './catalog.ts';
-import { changesSince, withChanges } from './checkpoint.ts';
+import { changesSince, checkpointOf, withChanges } from './checkpoint.ts';
 import {
   ABSENT,
   type Detector,
@@ -101,15 +101,24 @@ const latestSchema = z.object({
   sinceMs: z.number(),
   confidence: z.number(),
   facts: z.record(z.string(), z.union([z.number(), z.string(), z.boolean()])),
-  priority: z.enum(PRIORITIES).optional(),
+  priority: z.enum(PRIORITIES).nullable(),
   evidence: z.object({
     fromMs: z.number(),
     toMs: z.number(),
     series: z.array(z.string()),
-    /** Label, value, unit and source of each: their names would be a third of what is saved of an incident. */
-    figures: z.array(z.tuple([z.string(), z.union([z.number(), z.string()]), z.string(), z.string()])),
+    figures: z.array(
+      z.object({
+        label: z.string(),
+        value: z.union([z.number(), z.string()]),
+        unit: z.string(),
+        source: z.string(),
+      }),
+    ),
   }),
 });
+const livedSchema = z.object({ life: lifeSchema, latest: latestSchema.nullable() });
+type Lived = z.infer<typeof livedSchema>;
+const LIVED = checkpointOf('life', livedSchema);
 
 const savedSchema = z.object({
   view: savedViewSchema,
@@ -119,19 +128,13 @@ const savedSchema = z.object({
   subjects: z.array(z.string()),
   /** By shape, which names the detector as well: by subject what of its state is not as at the start. */
   states: z.record(z.string(), z.array(z.tuple([z.number(), z.array(z.unknown())]))),
-  /** Of those that are not quiet, and of the chattering. */
-  lives: z.array(
-    z.object({
-      kind: z.string(),
-      subject: z.string(),
-      life: lifeSchema,
-      latest: latestSchema.optional().catch(undefined),
-    }),
-  ),
+  /** By LIVED's shape, of those that are not quiet, and of the chattering: kind, subject, and how it lives. */
+  lives: z.record(z.string(), z.array(z.tuple([z.string(), z.string(), z.unknown()]))).catch({}),
 });
 
-type SavedLatest = z.infer<typeof latestSchema>;
+type Latest = z.infer<typeof latestSchema>;
 export type SavedEngine = z.infer<typeof savedSchema>;
+type SavedLives = NonNullable<SavedEngine['lives'][string]>;
 
 interface Slot {
   readonly detector: Detector;
@@ -285,7 +288,7 @@ export function startEngine(site: Site, saved?: unknown, catalog: readonly Detec
       tickMs,
       readMs,
       ...saveStates(slots, view),
-      lives: saveLives(slots),
+      lives: { [LIVED.shape]: saveLives(slots, view.nowMs) },
     }),
   };
 }
@@ -301,7 +304,7 @@ function startSlots(view: SiteView, catalog: readonly Detector[], before: SavedE
   const slots: Slot[] = [];
   for (const detector of catalog) {
     for (const subject of detector.subjects(site)) {
-      const lived = before?.lives.find((one) => one.kind === detector.kind && one.subject === subject);
+      const lived = savedLife(before, detector.kind, subject);
       slots.push({
         detector,
         causes: NO_SLOTS,
@@ -309,7 +312,7 @@ function startSlots(view: SiteView, catalog: readonly Detector[], before: SavedE
         started: undefined,
         watch: detector.watch(view, subject, savedState(before, detector, subject, site)),
         life: lived?.life ?? startLife(),
-        latest: lived?.latest === undefined ? undefined : restoreLatest(lived.latest),
+        latest: restoreLatest(lived?.latest ?? null),
       });
     }
   }
@@ -459,40 +462,39 @@ function saveStates(slots: readonly Slot[], view: SiteView): Pick<SavedEngine, '
   return { subjects, states };
 }
 
-function saveLives(slots: readonly Slot[]): SavedEngine['lives'] {
+function saveLives(slots: readonly Slot[], nowMs: number): SavedLives {
   return slots
     .filter(({ life }) => life.phase !== 'quiet' || life.raisesMs.length > 0)
-    .map(({ detector, watch, life, latest }) => ({
-      kind: detector.kind,
-      subject: watch.subject,
-      life,
-      ...(isStanding(life) && latest !== undefined ? { latest: saveLatest(latest) } : {}),
-    }));
+    .map(({ detector, watch, life, latest }) => {
+      const said = isStanding(life) && latest !== undefined ? saveLatest(latest) : null;
+      return [detector.kind, watch.subject, LIVED.write({ life, latest: said }, nowMs)];
+    });
 }
 
-function saveLatest({ sinceMs, confidence, facts, priority, evidence }: Present): SavedLatest {
+function savedLife(before: SavedEngine | undefined, kind: IncidentKind, subject: string): Lived | undefined {
+  const saved = before?.lives[LIVED.shape]?.find((lived) => lived[0] === kind && lived[1] === subject);
+  if (before === undefined || saved === undefined) return undefined;
+  return livedSchema.safeParse(LIVED.read(saved[2], before.view.nowMs)).data;
+}
+
+function saveLatest({ sinceMs, confidence, facts, priority, evidence }: Present): Latest {
   const { fromMs, toMs, series, figures } = evidence();
   return {
     sinceMs,
     confidence,
     facts: { ...facts },
-    ...(priority === undefined ? {} : { priority }),
-    evidence: {
-      fromMs,
-      toMs,
-      series: [...series],
-      figures: figures.map((figure) => [figure.label, figure.value, figure.unit, figure.source]),
-    },
+    priority: priority ?? null,
+    evidence: { fromMs, toMs, series: [...series], figures: [...figures] },
   };
 }
 
-function restoreLatest({ priority, evidence: saved, ...latest }: SavedLatest): Present {
-  const figures = saved.figures.map(([label, value, unit, source]) => ({ label, value, unit, source }));
-  const evidence = { ...saved, figures };
+function restoreLatest(saved: Latest | null): Present | undefined {
+  if (saved === null) return undefined;
+  const { priority, evidence, ...latest } = saved;
   return {
     is: 'present',
     ...latest,
-    ...(priority === undefined ? {} : { priority }),
+    ...(priority === null ? {} : { priority }),
     evidence: () => evidence,
   };
 }
