@@ -56,6 +56,14 @@ describe('range A, as 10 min values', () => {
     expect(run(ofL1(back)).map(({ type }) => type)).toEqual(['raised', 'cleared']);
   });
 
+  it('goes on saying how far it went while it is back within the limit by less than the deadband', () => {
+    const sagging = (s: number) => (s < 600 ? 113.4 : s < 1200 ? 112.8 : 114.5);
+    const said = run(ofL1(sagging)).flatMap((transition) =>
+      transition.type === 'cleared' ? [] : [transition.finding.facts['volts']],
+    );
+    expect([said.at(0), said.at(-1)]).toEqual([113.4, 112.8]);
+  });
+
   it('an interval of which less than half is known is not judged', () => {
     expect(
       run(

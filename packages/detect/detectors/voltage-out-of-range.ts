@@ -36,7 +36,7 @@ const stateSchema = z.object({
   /** The range left, and since when; null while it is in range A. */
   left: z.enum(['A', 'B']).nullable(),
   sinceMs: z.number(),
-  /** The value it was decided on, and the farthest 10 min value since. */
+  /** Of range A the farthest 10 min value since then, of range B what it was decided on. */
   decidedV: z.number(),
   lastMeanV: z.number().nullable(),
 });
@@ -151,9 +151,11 @@ function judgeInterval(
     state.left = null;
     return;
   }
-  if (state.left !== null) return;
+  if (state.left === 'B') return;
+  const middleV = (limits.rangeAMaxV + limits.rangeAMinV) / 2;
+  if (state.left === null) state.sinceMs = startMs;
+  else if (Math.abs(meanV - middleV) <= Math.abs(state.decidedV - middleV)) return;
   state.left = 'A';
-  state.sinceMs = startMs;
   state.decidedV = rounded(meanV, 3);
 }
 
@@ -182,7 +184,7 @@ function present(
 ): Verdict {
   const { sinceMs, lastMeanV } = state;
   const isB = state.left === 'B';
-  const volts = rounded(isB ? state.decidedV : (lastMeanV ?? state.decidedV), 1);
+  const volts = rounded(state.decidedV, 1);
   const low = volts < site.service.nominalVolts;
   const aV = low ? limits.rangeAMinV : limits.rangeAMaxV;
   const bV = low ? limits.rangeBMinV : limits.rangeBMaxV;
@@ -197,7 +199,12 @@ function present(
       toMs: atMs,
       series: [channel, `${site.meter.device} ${subject.toLowerCase()}.p`],
       figures: [
-        { label: isB ? 'Voltage, for a minute' : '10 min value', value: volts, unit: 'V', source: channel },
+        {
+          label: isB ? 'Voltage, for a minute' : 'Farthest 10 min value',
+          value: volts,
+          unit: 'V',
+          source: channel,
+        },
         { label: 'Range A', value: rounded(aV, 1), unit: 'V', source: 'ANSI C84.1 service voltage' },
         {
           label: 'Range B',
