@@ -52,6 +52,24 @@ describe('a clamp of another ratio', () => {
   });
 });
 
+describe('a clamp that turns to another ratio in the middle of the life of a site', () => {
+  it('is told from that of the other leg by a charge that came right since, without another', () => {
+    // Two 240 V loads between the mistake and the last charge, which begins at 25 h, and others after it.
+    const [wrongS, restsS] = [21.5 * HOUR_S, 30 * HOUR_S];
+    const loads = [2, 5, 8, 11, 14, 17, 20, 22, 23.5].map((hour, i) => {
+      const watts = i % 2 === 0 ? 2250 : 1500;
+      return { legsW: [watts, watts] as const, onS: 900, offS: 1, dailyAtS: hour * HOUR_S };
+    });
+    const events = house({
+      batteryW: (s) => (s < restsS ? Math.max(0, daily(s)) : 0),
+      loads: [...loads, { legsW: [150, 120], onS: 1e9, offS: 1 }],
+      service: (s) => gains(1, s < wrongS ? 1 : 2)(),
+      toS: 2.5 * DAY_S,
+    });
+    expect(told(events).map(({ subject }) => subject)).toEqual(['L2']);
+  });
+});
+
 describe('both clamps of one other ratio, which 240 V loads cannot tell from the right one', () => {
   // Full at last, the battery draws less and less and ends with no step: there is one charging step a day.
   const taperedW = (s: number) => 900 * Math.max(0, Math.min(1, 3 - ((s / HOUR_S + 23) % 24)));

@@ -259,6 +259,13 @@ export function lastOtherGain(pair: ClampPair, channel: number): number | null {
   return last !== undefined && isOtherRatio(last) ? last : null;
 }
 
+/** Device time at which a channel last showed the gain of the right ratio; 0 where it did not at last. */
+export function ownRatioMs(pair: ClampPair, channel: number): number {
+  const clamp = pair.clamps[channel];
+  const last = clamp?.gains.at(-1);
+  return clamp !== undefined && last !== undefined && isOwnRatio(last) ? clamp.gainMs : 0;
+}
+
 /**
  * Log-likelihood of a channel that shows `shownW` where a clamp in its place would show `trueW`, if it is of
  * another ratio.

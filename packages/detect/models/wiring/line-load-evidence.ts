@@ -12,6 +12,7 @@ import {
   lastOtherGain,
   learnJointly,
   otherRatio,
+  ownRatioMs,
   USUAL_RATIOS,
 } from './clamp-pair.ts';
 import { MOST_NATS } from './sequential-test.ts';
@@ -27,8 +28,11 @@ const LOADS = 9;
 const AGREEING = 4;
 /** A clamp has its ratio for loads of every size; an appliance has its own for itself. */
 const SIZES_APART = 1.2;
+/** So many of them before a battery's step were no two loads by chance. */
+const SEEN_BEFORE = 2;
 /** A load that cycles is not a new witness each time. */
-const LEAST_SPACING_MS = 2 * 60_000;
+const MINUTE_MS = 60_000;
+const LEAST_SPACING_MS = 2 * MINUTE_MS;
 /** The most that one load may say. */
 const MOST_LOAD_NATS = 2.5;
 /** Density of ln|ratio|: loads across both legs, and two loads by chance. */
@@ -36,14 +40,15 @@ const LINE_LOAD_SHARE = 0.5;
 const CHANCE_DENSITY = 0.3;
 
 export const lineLoadsSchema = z.object({
-  /** Steps of both legs, W, as the channels show them, newest last. */
-  stepsW: z.array(z.tuple([z.number(), z.number()])).max(LOADS),
+  /** Steps of both legs, W, as the channels show them, newest last, and the minutes since the load before. */
+  steps: z.array(z.tuple([z.number(), z.number(), z.number()])).max(LOADS),
+  /** Device time of the newest. */
   lastMs: z.number(),
 });
 export type LineLoads = z.infer<typeof lineLoadsSchema>;
 
 export function startLineLoads(): LineLoads {
-  return { stepsW: [], lastMs: 0 };
+  return { steps: [], lastMs: 0 };
 }
 
 /**
@@ -59,17 +64,18 @@ export function learnFromLineLoad(
 ): void {
   if (Math.abs(l1StepW) < LEAST_LEG_STEP_W || Math.abs(l2StepW) < LEAST_LEG_STEP_W) return;
   if (at - lineLoads.lastMs < LEAST_SPACING_MS) return;
-  lineLoads.lastMs = at;
   const ratio = l2StepW / l1StepW;
   const usual = usualRatio(lineLoads);
   learnJointly(pair, 'lineLoads', at, 1, [0, 1], ({ clamps }) => {
     const [first = 'right', second = 'right'] = clamps;
     if (first === 'dead' || second === 'dead') return -MOST_NATS;
-    const expected = expectedRatio(pair, first, second, usual);
+    const expected = expectedRatio(pair, first, second, usual, lineLoads);
     return Math.max(-MOST_LOAD_NATS, expected === null ? logDensity(null) : logDensity(ratio / expected));
   });
-  if (lineLoads.stepsW.length === LOADS) lineLoads.stepsW.shift();
-  lineLoads.stepsW.push([Math.round(l1StepW), Math.round(l2StepW)]);
+  const { steps, lastMs } = lineLoads;
+  if (steps.length === LOADS) steps.shift();
+  steps.push([Math.round(l1StepW), Math.round(l2StepW), Math.round((at - lastMs) / MINUTE_MS)]);
+  lineLoads.lastMs = at;
 }
 
 /** The ratio of steps that two clamps would show, or null where it may be any. */
@@ -78,6 +84,7 @@ function expectedRatio(
   first: ClampState,
   second: ClampState,
   usual: number | null,
+  lineLoads: LineLoads,
 ): number | null {
   const signs = (first === 'reversed' ? -1 : 1) * (second === 'reversed' ? -1 : 1);
   if (first !== 'ratio' && second !== 'ratio') return signs;
@@ -86,7 +93,11 @@ function expectedRatio(
   const ofLoads = usual === null || isOwnRatio(usual) ? null : usual;
   const channel = first === 'ratio' ? 0 : 1;
   const gain = otherRatio(pair, channel) ?? (ofLoads === null ? lastOtherGain(pair, channel) : null);
-  if (gain === null) return ofLoads;
+  if (gain === null) {
+    if (ofLoads === null) return null;
+    // A clamp that a battery proved right while the loads were like this already is not the one.
+    return seenUntil(lineLoads, ofLoads, ownRatioMs(pair, channel)) >= SEEN_BEFORE ? null : ofLoads;
+  }
   const ofSteps = signs * (first === 'ratio' ? 1 / gain : gain);
   return ofLoads !== null && isSame(ofLoads, ofSteps, ALIKE) ? ofLoads : ofSteps;
 }
@@ -99,11 +110,11 @@ function logDensity(relative: number | null): number {
   return Math.log(density / (LINE_LOAD_SHARE * peak + (1 - LINE_LOAD_SHARE) * CHANCE_DENSITY));
 }
 
-/** L2's step over L1's, as the remembered loads agree on, if they do; earlier loads only. */
-export function usualRatio({ stepsW }: LineLoads): number | null {
-  for (const [l1W, l2W] of stepsW) {
+/** L2's step over L1's, as the remembered loads agree on, if they do; earlier loads only. The newest agreement counts. */
+export function usualRatio({ steps }: LineLoads): number | null {
+  for (const [l1W, l2W] of steps.toReversed()) {
     const ratio = l2W / l1W;
-    const agreeing = stepsW.filter(([first, second]) => isSame(second / first, ratio));
+    const agreeing = steps.filter(([first, second]) => isSame(second / first, ratio));
     const sizes = agreeing.map(([first]) => Math.abs(first));
     const several = Math.max(...sizes) >= SIZES_APART * Math.min(...sizes);
     // Few appliances divide so between the legs.
@@ -111,6 +122,17 @@ export function usualRatio({ stepsW }: LineLoads): number | null {
     if (agreeing.length >= AGREEING && (several || usual)) return ratio;
   }
   return null;
+}
+
+/** How many of the remembered loads were of this ratio up to that device time. */
+function seenUntil({ steps, lastMs }: LineLoads, ratio: number, untilMs: number): number {
+  let seen = 0;
+  let at = lastMs;
+  for (const [l1W, l2W, sinceMin] of steps.toReversed()) {
+    if (at <= untilMs && isSame(l2W / l1W, ratio)) seen += 1;
+    at -= sinceMin * MINUTE_MS;
+  }
+  return seen;
 }
 
 function isSame(ratio: number, other: number, within = SAME_RATIO): boolean {
