@@ -18,8 +18,8 @@ const LEAST_TIME = 1e12;
 const BASE = 36;
 /** A shorter run of one number is written out. */
 const LEAST_RUN = 3;
-/** Decimals that are tried to make whole numbers of a list. */
-const MOST_DECIMALS = 5;
+/** A number of so many decimals is a whole number of these parts. */
+const UNITS = [1, 10, 100, 1e3, 1e4, 1e5];
 /** Fewer numbers are shorter one by one, and greater ones may not be exact with so many decimals. */
 const LEAST_PACKED = 4;
 const MOST_PACKED = 1e9;
@@ -229,10 +229,11 @@ const OF_NUMBER: Codec = {
 
 const OF_NUMBERS: Codec = {
   outline: `${OF_NUMBER.outline}[]`,
-  write: (value, atMs) =>
-    Array.isArray(value)
-      ? shorter(inRuns(value.map((each) => OF_NUMBER.write(each, atMs))), packed(value))
-      : undefined,
+  write(value, atMs) {
+    if (!Array.isArray(value)) return undefined;
+    const runs = inRuns(value.map((each) => OF_NUMBER.write(each, atMs)));
+    return runs.length < value.length ? runs : (packed(value) ?? runs);
+  },
   read(written, atMs) {
     if (typeof written === 'string') return unpacked(written);
     return Array.isArray(written) ? ofRuns(written).map((each) => OF_NUMBER.read(each, atMs)) : undefined;
@@ -266,10 +267,6 @@ function ofRuns(runs: readonly unknown[]): unknown[] {
   return values;
 }
 
-function shorter(runs: readonly unknown[], text: string | undefined): unknown {
-  return text === undefined || JSON.stringify(runs).length <= text.length + 2 ? runs : text;
-}
-
 /**
  * Numbers as one text: how many decimals they have, then the first and by how much each differs from the one before
  * it, as whole numbers of the last decimal with their signs.
@@ -279,18 +276,20 @@ function packed(values: readonly unknown[]): string | undefined {
   if (values.length < LEAST_PACKED) return undefined;
   const decimals = decimalsOf(values);
   if (decimals === undefined) return undefined;
+  const unit = UNITS[decimals] ?? 1;
   let text = `${decimals}`;
   let before = 0;
   for (const value of values) {
-    const whole = Math.round(Number(value) * 10 ** decimals);
-    text += (whole < before ? '' : '+') + (whole - before).toString(BASE);
+    const whole = Math.round(Number(value) * unit);
+    if (whole >= before) text += '+';
+    text += (whole - before).toString(BASE);
     before = whole;
   }
   return text;
 }
 
 function unpacked(text: string): number[] {
-  const unit = 10 ** Number(text.charAt(0));
+  const unit = UNITS[Number(text.charAt(0))] ?? 1;
   let whole = 0;
   return (text.slice(1).match(/[+-][0-9a-z]+/g) ?? []).map((step) => {
     whole += Number.parseInt(step, BASE);
@@ -300,16 +299,20 @@ function unpacked(text: string): number[] {
 
 /** The fewest decimals with which each of these is the number that it is; undefined where that takes too many. */
 function decimalsOf(values: readonly unknown[]): number | undefined {
-  for (let decimals = 0; decimals <= MOST_DECIMALS; decimals += 1) {
-    if (values.every((value) => isWhole(value, 10 ** decimals))) return decimals;
+  let decimals = 0;
+  for (const value of values) {
+    if (typeof value !== 'number' || Math.abs(value) >= MOST_PACKED) return undefined;
+    while (!isWhole(value, decimals)) {
+      decimals += 1;
+      if (decimals === UNITS.length) return undefined;
+    }
   }
-  return undefined;
+  return decimals;
 }
 
-function isWhole(value: unknown, unit: number): boolean {
-  return (
-    typeof value === 'number' && Math.abs(value) < MOST_PACKED && Math.round(value * unit) / unit === value
-  );
+function isWhole(value: number, decimals: number): boolean {
+  const unit = UNITS[decimals] ?? 1;
+  return Math.round(value * unit) / unit === value;
 }
 
 const OF_BOOLEAN: Codec = {
