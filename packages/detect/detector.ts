@@ -143,8 +143,11 @@ export interface Detector {
   subjects(site: Site): readonly string[];
   /** @returns undefined where readings of all devices have a bearing */
   readingsOf(subject: string, site: Site): readonly string[] | undefined;
-  /** The state of a watch that has seen nothing yet. */
-  start(subject: string, site: Site): unknown;
+  /**
+   * The state of a watch that has seen nothing yet, as a checkpoint has it: what is saved of a state is how it differs.
+   * Thousands of sites share what this returns.
+   */
+  started(subject: string, site: Site): unknown;
   /** @param saved a watch's state of earlier, or undefined to start afresh */
   watch(view: SiteView, subject: string, saved: unknown): Watch;
   words(input: WordsInput): Words;
@@ -153,16 +156,26 @@ export interface Detector {
 /** Closes a detector over its own types, so that the catalog is one plain list. */
 export function defineDetector<T extends Thresholds, S, A>(spec: DetectorSpec<T, S, A>): Detector {
   const usual = thresholdValues(spec.thresholds, {});
+  const checkpoint = checkpointOf(spec.kind, spec.state);
+  // One for each number of inlets and circuits, which is all that a state at the start can differ by.
+  const startedStates = new Map<string, unknown>();
   return {
     kind: spec.kind,
     thresholds: spec.thresholds,
     wants: spec.wants,
     onWiringNews: spec.onWiringNews ?? false,
-    checkpoint: checkpointOf(spec.kind, spec.state),
+    checkpoint,
     subjects: spec.subjects,
     readingsOf: (subject, site) => spec.readingsOf?.(subject, site),
     words: spec.words,
-    start: spec.start,
+    started(subject, site) {
+      // Of no time, because it knows none yet.
+      const written = checkpoint.write(spec.start(subject, site), 0);
+      const text = JSON.stringify(written);
+      const known = startedStates.get(text) ?? written;
+      startedStates.set(text, known);
+      return known;
+    },
     watch(view, subject, saved) {
       const { site } = view;
       const set = site.thresholds[spec.kind];

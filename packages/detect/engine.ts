@@ -141,7 +141,7 @@ interface Slot {
   causes: readonly Slot[];
   /** Those of its causes that close it when they are raised. */
   explainedBy: readonly Slot[];
-  /** Its state as at the start, as a checkpoint has it; made when it is first needed. */
+  /** What its detector calls `started`; asked for when it is first needed. */
   started: unknown;
   watch: Watch;
   life: Life;
@@ -428,19 +428,7 @@ function savedState(
   const { shape, read } = detector.checkpoint;
   const saved = before?.states[shape]?.find(([place]) => before.subjects[place] === subject);
   if (before === undefined || saved === undefined) return undefined;
-  return read(withChanges(startedState(detector, subject, site), saved[1]), before.view.nowMs);
-}
-
-/** States as at the start by their text: thousands of sites share a few of them. */
-const startedStates = new Map<string, unknown>();
-
-/** A state as at the start, as a checkpoint has it: of no time, because it knows none yet. */
-function startedState(detector: Detector, subject: string, site: Site): unknown {
-  const written = detector.checkpoint.write(detector.start(subject, site), 0);
-  const text = JSON.stringify(written);
-  const known = startedStates.get(text) ?? written;
-  startedStates.set(text, known);
-  return known;
+  return read(withChanges(detector.started(subject, site), saved[1]), before.view.nowMs);
 }
 
 function saveStates(slots: readonly Slot[], view: SiteView): Pick<SavedEngine, 'subjects' | 'states'> {
@@ -451,7 +439,7 @@ function saveStates(slots: readonly Slot[], view: SiteView): Pick<SavedEngine, '
     const { detector, watch } = slot;
     const { subject, state } = watch;
     const { shape, write } = detector.checkpoint;
-    slot.started ??= startedState(detector, subject, site);
+    slot.started ??= detector.started(subject, site);
     const changes = changesSince(slot.started, write(state, nowMs));
     if (changes === undefined) continue;
     if (!subjects.includes(subject)) subjects.push(subject);
