@@ -70,6 +70,19 @@ describe('a clamp that turns to another ratio in the middle of the life of a sit
   });
 });
 
+describe('a clamp of twice the ratio on the leg of a battery that only feeds', () => {
+  it('is told from one of half the ratio on the other leg, which 240 V loads cannot', () => {
+    const feedingW = (s: number) => Math.min(0, daily(s));
+    for (const [first, second, subject] of [
+      [2, 1, 'L1'],
+      [1, 0.5, 'L2'],
+    ] as const) {
+      const events = house({ service: gains(first, second), batteryW: feedingW });
+      expect(told(events).map((raised) => raised.subject)).toEqual([subject]);
+    }
+  });
+});
+
 describe('both clamps of one other ratio, which 240 V loads cannot tell from the right one', () => {
   // Full at last, the battery draws less and less and ends with no step: there is one charging step a day.
   const taperedW = (s: number) => 900 * Math.max(0, Math.min(1, 3 - ((s / HOUR_S + 23) % 24)));

@@ -72,7 +72,7 @@ export function learnServiceFromStep(
   const tells = gains.map(
     (gain, channel) =>
       gain !== null &&
-      (tellsRatio || confirmsGain(pair, channel, gain)) &&
+      (tellsRatio || confirmsGain(pair, channel, gain, suspectedGain(legRatio, channel))) &&
       !isTimersGain(pair, channel, gain, after.at, wallMs),
   );
   // A load across both legs hides a step on the one and makes it up on the other: that is one coincidence.

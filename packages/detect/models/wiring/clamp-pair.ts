@@ -222,11 +222,19 @@ export function isTimersGain(
 }
 
 /**
- * Does a battery that begins or ends feeding show the gain that charging showed, beyond what following a load can look
- * like? What a load adds to its leg a following battery takes away, so that the leg moves by less than the battery.
+ * Does a battery that begins or ends feeding show the gain that charging or 240 V loads showed, beyond what following a
+ * load can look like? What a load adds to its leg a following battery takes away, so that the leg moves by less than
+ * the battery.
+ * @param suspected the gain by other evidence than the battery's steps, or null
  */
-export function confirmsGain(pair: ClampPair, channel: number, gain: number): boolean {
-  return gain >= OWN_RATIO.high && isLastOtherGain(pair, channel, gain);
+export function confirmsGain(
+  pair: ClampPair,
+  channel: number,
+  gain: number,
+  suspected: number | null,
+): boolean {
+  if (gain < OWN_RATIO.high) return false;
+  return isLastOtherGain(pair, channel, gain) || (suspected !== null && isSameGain(gain, suspected));
 }
 
 function isLastOtherGain(pair: ClampPair, channel: number, gain: number): boolean {
