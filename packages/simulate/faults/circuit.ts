@@ -99,7 +99,10 @@ export const inletContinuousLoad: Fault = {
     }
     for (const battery of batteriesOnInlet(conditions, site, spec.subject)) battery.held = true;
   },
-  shows: (world, { onsetMs }) => world.atMs >= onsetMs + 3 * HOUR_MS,
+  // On a leg that an open neutral has taken the voltage of, it is none any more.
+  shows: (world, { onsetMs, subject }) =>
+    world.atMs >= onsetMs + 3 * HOUR_MS &&
+    inletPoint(world, subject).currentA >= 0.8 * inletSite(world.site, subject).breakerAmps,
 };
 
 /** The inlets on the breaker of this one, where it is shared; else none. */
@@ -202,6 +205,8 @@ export const voltageOutOfRange: Fault = {
       const pu = voltageV / world.site.service.nominalVolts;
       return world.gridPresent && (pu < RANGE_A_LOW_PU || pu > RANGE_A_HIGH_PU);
     }),
+  // Range A is for values of 10 min by the clock (IEC 61000-4-30), of which a whole one lies in twice that.
+  showsForMs: 20 * MINUTE_MS,
 };
 
 /** With the grid away the unit feeds the panel through its inlet: the transfer relay did not open. */

@@ -70,14 +70,16 @@ describe('faults', () => {
     for (const severity of [0, 1]) {
       const site = aSiteOfTwo();
       for (const subject of FAULTS[name].subjects(site).slice(0, 1)) {
-        // The units of this home feed at full power, so that they are emptied by the evening.
-        const run = simulate([fault(name, subject, { severity })], {
+        // The units of this home feed at full power, so that they are emptied by the evening. Of one that is at its
+        // reserve nothing can be forecast: that outage comes before the peak.
+        const onsetMs = name === 'reserve-forecast' ? ONSET_MS - 6 * HOUR_MS : ONSET_MS;
+        const run = simulate([fault(name, subject, { severity, onsetMs })], {
           seed: 'b',
           toMs: ONSET_MS + 2.2 * DAY_MS,
           coarseUntilMs: ONSET_MS + 3 * DAY_MS,
         });
         for (const _ of run);
-        for (const { shownMs } of run.truths) expect(shownMs).toBeGreaterThanOrEqual(ONSET_MS);
+        for (const { shownMs } of run.truths) expect(shownMs).toBeGreaterThanOrEqual(onsetMs);
         expect(run.truths.length).toBeGreaterThan(0);
       }
     }
@@ -204,6 +206,28 @@ describe('circuits', () => {
     // 120 W at 15 A is 0.53 ohm, on top of some 0.15 ohm of 80 feet of conductor and its contacts.
     expect(ohms[ohms.length >> 1]).toBeGreaterThan(0.55);
     expect(ohms[ohms.length >> 1]).toBeLessThan(0.85);
+  });
+
+  it('leave nothing to forecast of a unit that stands at its reserve as the outage begins', () => {
+    // It stops feeding one point above: 30 Wh of 3000, four minutes at 450 W.
+    const run = simulate([fault('reserve-forecast', 'battery-1')], {
+      seed: 'b',
+      coarseUntilMs: ONSET_MS + DAY_MS,
+    });
+    const { battery } = after(run);
+    expect(battery[0]?.socPct).toBeLessThanOrEqual(22);
+    expect(run.truths[0]?.shownMs).toBeNull();
+  });
+
+  it('take the service voltage for out of range when its 10 min values are, not for a moment', () => {
+    // At the edge of range A one leg dips below 114 V with its loads and comes back.
+    for (const seed of ['d', 'f', 'g']) {
+      const run = simulate([fault('voltage-out-of-range', 'service', { severity: 0.48 })], { seed });
+      const { meter } = after(run);
+      const shownMs = run.truths[0]?.shownMs ?? Number.POSITIVE_INFINITY;
+      const within = meter.filter(({ at }) => at >= shownMs && at < shownMs + 20 * MINUTE_MS);
+      for (const { l1V, l2V } of within) expect(Math.max(l1V ?? 0, l2V ?? 0)).toBeLessThan(114.3);
+    }
   });
 
   it('borrow an inlet from a battery that is off: their sum is never over the cap', () => {

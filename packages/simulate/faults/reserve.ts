@@ -39,11 +39,13 @@ export const reserveForecast: Fault = {
   apply(conditions, spec, site) {
     batteryOf(conditions, site, spec.subject).backupExtraW = graded(spec, 200, 500);
   },
-  // By the load that is sure: what the house takes besides comes and goes.
+  // By the load that is sure: what the house takes besides comes and goes. What stands at its reserve as the outage
+  // begins, by two steps of a gauge, has nothing to be forecast: it is low.
   shows(world, spec) {
     const { reservePct, capacityWh } = siteBattery(world.site, spec.subject);
-    const aboveReserveWh = ((batteryPoint(world, spec.subject).socPct - reservePct) / 100) * capacityWh;
-    return !world.gridPresent && aboveReserveWh < 2 * graded(spec, 200, 500);
+    const abovePct = batteryPoint(world, spec.subject).socPct - reservePct;
+    const aboveWh = (abovePct / 100) * capacityWh;
+    return !world.gridPresent && abovePct > 2 && aboveWh < 2 * graded(spec, 200, 500);
   },
 };
 

@@ -11,6 +11,7 @@ import {
   HOUR_MS,
   hasPeriod,
   kindsOf,
+  MINUTE_MS,
   siteBattery,
 } from './fault.ts';
 import { TARIFF_KINDS } from './tariff.ts';
@@ -87,7 +88,7 @@ export const stormDischarging: Fault = {
     const { capacityWh } = siteBattery(site, spec.subject);
     // What it has left must last for a while.
     if (atMs < spec.onsetMs) battery.held = true;
-    battery.stormFeedW = Math.min(graded(spec, 120, 800), 0.3 * capacityWh);
+    battery.stormFeedW = Math.min(graded(spec, 120, 800), 0.2 * capacityWh);
   },
   // It stops at its reserve, and what feeds from above the target has not failed to prepare yet.
   shows(world, { subject }) {
@@ -97,6 +98,8 @@ export const stormDischarging: Fault = {
     const feeds = acW < -RESTING_W && lastsH > FEEDS_ON_H && socPct < world.site.storm.targetPct;
     return world.storm === 'preparing' && feeds;
   },
+  // A unit at the edge of the voltage that its inverter bears feeds for a moment now and then.
+  showsForMs: MINUTE_MS,
 };
 
 function stormAlert(spec: FaultSpec, leadHours: number): SiteAlert {
