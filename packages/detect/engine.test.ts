@@ -207,6 +207,26 @@ describe('a cause', () => {
     expect(engine.standing().map(({ kind }) => kind)).toContain('storm-charge-stalled');
   });
 
+  it('leaves one fault one incident over an hour in which its meter is not heard', () => {
+    const engine = startEngine(site);
+    // A service that sags to 112 V all the while: below the 114 V of ANSI C84.1 range A.
+    const sagging = (fromS: number) =>
+      seconds(fromS, fromS + 3600, 10).map((s) => aMeterReading(s, { l1V: 112, l2V: 120 }));
+    const transitions = [
+      ...sagging(0).flatMap((event) => [...engine.step(event)]),
+      ...engine.passTime(START_MS + 7_200_000),
+      ...sagging(7200).flatMap((event) => [...engine.step(event)]),
+    ].filter(
+      ({ type, kind, subject }) =>
+        type !== 'updated' && (kind === 'voltage-out-of-range' || subject === 'meter-1'),
+    );
+    expect(transitions.map(({ type, kind }) => `${type} ${kind}`)).toEqual([
+      'raised voltage-out-of-range',
+      'raised device-silent',
+      'cleared device-silent',
+    ]);
+  });
+
   it('keeps it from being raised', () => {
     const engine = startEngine(site);
     for (const event of [alert, ...readings.slice(0, 30)]) engine.step(event);

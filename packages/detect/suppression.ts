@@ -47,7 +47,7 @@ export const SUPPRESSIONS: readonly Suppression[] = [
     ],
     meets: isMeter,
     why: 'no wiring is judged, nor what the grid was asked for, while the meter is not heard',
-    standing: 'closes',
+    standing: 'stays',
   },
   {
     cause: 'device-silent',
