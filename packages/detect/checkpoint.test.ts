@@ -16,6 +16,7 @@ const schema = z.object({
   told: z.boolean(),
   name: z.string(),
   levels: z.array(z.object({ amps: z.number(), isLast: z.boolean() })),
+  units: z.array(z.string()),
   pair: z.tuple([z.number(), z.number().nullable()]),
   devices: z.record(z.string(), z.number()),
   counts: z.array(z.number()),
@@ -39,6 +40,7 @@ const anyState = fc.record({
   told: fc.boolean(),
   name: fc.string(),
   levels: fc.array(fc.record({ amps: anyNumber, isLast: fc.boolean() })),
+  units: fc.array(fc.string({ maxLength: 1 })),
   pair: fc.tuple(anyNumber, fc.option(anyNumber)),
   devices: fc.dictionary(fc.stringMatching(/^[a-z]{1,8}$/), anyNumber, { noNullPrototype: true }),
   counts: fc.array(fc.oneof(fc.integer({ min: 0, max: 1 }), anyNumber), { maxLength: 40 }),
@@ -65,12 +67,14 @@ describe('a checkpoint', () => {
       told: true,
       name: 'l1.p',
       levels: [{ amps: 1.5, isLast: false }],
+      units: ['W', 'A', 'W', 'W'],
       pair: [0, null],
       devices: { 'meter-1': NOON_MS + 36 },
       counts: [7, 0, 0, 0, 2, 2],
       window: withSorted({ arrived: [3, 1] }),
     };
-    const text = '["3uw",1,1,"l1.p",[[1.5,0]],[0,null],{"meter-1":"-10"},[7,[0,3],2,2],[[3,1]]]';
+    const text =
+      '["3uw",1,1,"l1.p",[[1.5,0]],["W","A",0,0],[0,null],{"meter-1":"-10"},[7,[0,3],2,2],[[3,1]]]';
     expect(JSON.stringify(write(state, NOON_MS))).toBe(text);
   });
 
@@ -91,7 +95,7 @@ describe('a checkpoint', () => {
     ]);
   });
 
-  it.each([undefined, null, 7, 'text', [], {}, [[], [], [], [], [], [], [], [[0, -1]]]])(
+  it.each([undefined, null, 7, 'text', [], {}, [[], [], [], [], [], [], [], [], [[0, -1]]]])(
     'makes no state of %j',
     (junk) => {
       expect(schema.safeParse(read(junk, NOON_MS)).success).toBe(false);

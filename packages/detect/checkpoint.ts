@@ -8,6 +8,7 @@
 //   z.number()            a time, 5 s before         '3uw' (milliseconds ago, base 36)
 //   z.array(z.number())   [7, 0, 0, 0, 0]            [7, [0, 4]]
 //                         [1.7, 1.5, 1.8, 2]         '1+h-2+3+2' (tenths: the first and how each differs, base 36)
+//   z.array(z.string())   ['W', 'A', 'W', 'W']       ['W', 'A', 0, 0]
 //   z.array(z.object())   from COLUMNS_FROM on       { c: [...] }, its columns, instead of rows
 //   z.object().transform  what was made of it        as its object: the rest can be made again
 
@@ -109,8 +110,9 @@ function codecOf(schema: unknown): Codec {
   if (schema instanceof z.ZodEnum) return ofEnum(schema.options);
   if (schema instanceof z.ZodNumber) return OF_NUMBER;
   if (schema instanceof z.ZodBoolean) return OF_BOOLEAN;
-  if (schema instanceof z.ZodString || schema instanceof z.ZodUnion) return AS_IT_IS;
-  if (schema instanceof z.ZodCustom || schema instanceof z.ZodNull) return AS_IT_IS;
+  if (schema instanceof z.ZodString) return OF_TEXT;
+  if (schema instanceof z.ZodUnion || schema instanceof z.ZodCustom || schema instanceof z.ZodNull)
+    return AS_IT_IS;
   throw new Error('a state of this schema cannot be written to a checkpoint');
 }
 
@@ -132,6 +134,7 @@ function ofObject(fields: readonly (readonly [string, unknown])[]): Codec {
 
 function ofList(each: Codec): Codec {
   if (each === OF_NUMBER_OR_NULL) return OF_NUMBERS_OR_NULLS;
+  if (each === OF_TEXT) return OF_TEXTS;
   return each === OF_NUMBER ? OF_NUMBERS : ofArray(each);
 }
 
@@ -319,6 +322,24 @@ const OF_BOOLEAN: Codec = {
   outline: ':b',
   write: (value) => (value === true ? 1 : 0),
   read: (written) => (typeof written === 'number' ? written === 1 : undefined),
+};
+
+const OF_TEXT: Codec = { outline: ':', write: (value) => value, read: (written) => written };
+
+/** One that came before goes by its place: the figures of an incident have few units and sources. */
+const OF_TEXTS: Codec = {
+  outline: ofArray(OF_TEXT).outline,
+  write: (value) =>
+    Array.isArray(value)
+      ? value.map((text, place) => {
+          const first = value.indexOf(text);
+          return first < place ? first : text;
+        })
+      : undefined,
+  read: (written) =>
+    Array.isArray(written)
+      ? written.map((text) => (typeof text === 'number' ? written[text] : text))
+      : undefined,
 };
 
 const AS_IT_IS: Codec = { outline: ':', write: (value) => value, read: (written) => written };

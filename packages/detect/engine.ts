@@ -124,16 +124,17 @@ const savedSchema = z.object({
   view: savedViewSchema,
   tickMs: z.number(),
   readMs: z.number(),
-  /** Named once: the states below go by their places here. */
-  subjects: z.array(z.string()),
+  /** Named once: the states below go by their places here. Of 'meter-1 l1.v' the place of 'meter-1', and the rest. */
+  subjects: z.array(z.union([z.string(), z.tuple([z.number(), z.string()])])),
   /** By shape, which names the detector as well: by subject what of its state is not as at the start. */
-  states: z.record(z.string(), z.array(z.tuple([z.number(), z.array(z.unknown())]))),
+  states: z.record(z.string(), z.array(z.tuple([z.number()]).rest(z.unknown()))),
   /** By LIVED's shape, of those that are not quiet, and of the chattering: kind, subject, and how it lives. */
   lives: z.record(z.string(), z.array(z.tuple([z.string(), z.string(), z.unknown()]))).catch({}),
 });
 
 type Latest = z.infer<typeof latestSchema>;
 export type SavedEngine = z.infer<typeof savedSchema>;
+type SavedSubject = SavedEngine['subjects'][number];
 type SavedLives = NonNullable<SavedEngine['lives'][string]>;
 
 interface Slot {
@@ -426,9 +427,10 @@ function savedState(
   site: Site,
 ): unknown {
   const { shape, read } = detector.checkpoint;
-  const saved = before?.states[shape]?.find(([place]) => before.subjects[place] === subject);
+  const saved = before?.states[shape]?.find(([place]) => subjectAt(before, place) === subject);
   if (before === undefined || saved === undefined) return undefined;
-  return read(withChanges(detector.started(subject, site), saved[1]), before.view.nowMs);
+  const [, ...changes] = saved;
+  return read(withChanges(detector.started(subject, site), changes), before.view.nowMs);
 }
 
 function saveStates(slots: readonly Slot[], view: SiteView): Pick<SavedEngine, 'subjects' | 'states'> {
@@ -444,10 +446,21 @@ function saveStates(slots: readonly Slot[], view: SiteView): Pick<SavedEngine, '
     if (changes === undefined) continue;
     if (!subjects.includes(subject)) subjects.push(subject);
     const ofKind = states[shape] ?? [];
-    ofKind.push([subjects.indexOf(subject), changes]);
+    ofKind.push([subjects.indexOf(subject), ...changes]);
     states[shape] = ofKind;
   }
-  return { subjects, states };
+  return { subjects: subjects.map((subject) => shortSubject(subject, subjects)), states };
+}
+
+function shortSubject(subject: string, subjects: readonly string[]): SavedSubject {
+  const space = subject.indexOf(' ');
+  const place = subjects.indexOf(subject.slice(0, Math.max(0, space)));
+  return place < 0 ? subject : [place, subject.slice(space + 1)];
+}
+
+function subjectAt({ subjects }: SavedEngine, place: number): string | undefined {
+  const saved = subjects[place];
+  return typeof saved === 'object' ? `${subjects[saved[0]]} ${saved[1]}` : saved;
 }
 
 function saveLives(slots: readonly Slot[], nowMs: number): SavedLives {
