@@ -235,8 +235,7 @@ function explainedC({ firstMs, warmest, mostHeat, heat }: State, at: number, sit
   const heardMs = at - (firstMs ?? at);
   const ofDay = hourOfDay(Math.floor(at / HOUR_MS), site);
   const known = warmest[ofDay] ?? NONE;
-  const rise = (usualPct: number) => FULL_POWER_RISE_C * Math.max(0, heat - usualPct / 100);
-  if (heardMs >= LEARNED_MS && known > NONE) return known + rise(mostHeat[ofDay] ?? 0);
+  if (heardMs >= LEARNED_MS && known > NONE) return known + riseC(heat, mostHeat[ofDay] ?? 0);
   let knownHours = 0;
   let warmestC = NONE;
   let mostPct = 0;
@@ -247,7 +246,12 @@ function explainedC({ firstMs, warmest, mostHeat, heat }: State, at: number, sit
     mostPct = Math.max(mostPct, mostHeat[hour] ?? 0);
   }
   if (knownHours < BEGUN_HOURS) return Number.POSITIVE_INFINITY;
-  return warmestC + (knownHours < HOURS ? UNKNOWN_HOURS_C : 0) + rise(mostPct);
+  return warmestC + (knownHours < HOURS ? UNKNOWN_HOURS_C : 0) + riseC(heat, mostPct);
+}
+
+/** What more heat than the usual one, per cent of full power's, raises the temperature by, Cel. */
+function riseC(heat: number, usualPct: number): number {
+  return FULL_POWER_RISE_C * Math.max(0, heat - usualPct / 100);
 }
 
 /** Adds the hour before the one that has ended to what is known of its hour of the day. */

@@ -78,13 +78,12 @@ export const radioWeak = defineDetector({
 function judge(subject: string, { quarter, quarters }: State, weakDbm: number, at: number): Verdict {
   const hour = quarters.slice(0, QUARTERS);
   if (hour.some((each) => each[READINGS] < LEAST_READINGS)) return { is: 'unknown', why: 'too few readings' };
-  const total = (of: 0 | 1 | 2 | 3) => hour.reduce((sum, each) => sum + each[of], 0);
-  const readings = total(READINGS);
+  const readings = total(hour, READINGS);
   // The median lies on the side on which more than half of the readings lie.
-  if (2 * total(FAIR) > readings) return ABSENT;
-  if (2 * total(WEAK) <= readings) return { is: 'unknown', why: 'within the deadband' };
-  const meanDbm = rounded(total(SUM_DBM) / readings);
-  const weakPct = rounded((100 * total(WEAK)) / readings);
+  if (2 * total(hour, FAIR) > readings) return ABSENT;
+  if (2 * total(hour, WEAK) <= readings) return { is: 'unknown', why: 'within the deadband' };
+  const meanDbm = rounded(total(hour, SUM_DBM) / readings);
+  const weakPct = rounded((100 * total(hour, WEAK)) / readings);
   return {
     is: 'present',
     sinceMs: (quarter - QUARTERS) * QUARTER_MS,
@@ -106,4 +105,8 @@ function judge(subject: string, { quarter, quarters }: State, weakDbm: number, a
       ],
     }),
   };
+}
+
+function total(quarters: State['quarters'], of: 0 | 1 | 2 | 3): number {
+  return quarters.reduce((sum, each) => sum + each[of], 0);
 }
