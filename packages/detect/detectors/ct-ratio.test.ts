@@ -83,6 +83,17 @@ describe('a clamp of twice the ratio on the leg of a battery that only feeds', (
   });
 });
 
+it('is named by a battery that is first heard while it comes to its power', () => {
+  // Plugged in, it charges at once: its first reading may be of anywhere on its way from nothing to 1400 W.
+  const batteryW = (s: number) => {
+    const hour = (s / HOUR_S) % 24;
+    if (hour < 2) return Math.min(1400, 500 + 45 * (s % DAY_S));
+    return hour >= 14 && hour < 18 ? -500 : 0;
+  };
+  const raised = told(house({ service: gains(0.5, 1), batteryW }));
+  expect(raised.map((t) => t.subject)).toEqual(['L1']);
+});
+
 describe('both clamps of one other ratio, which 240 V loads cannot tell from the right one', () => {
   // Full at last, the battery draws less and less and ends with no step: there is one charging step a day.
   const taperedW = (s: number) => 900 * Math.max(0, Math.min(1, 3 - ((s / HOUR_S + 23) % 24)));

@@ -119,6 +119,8 @@ export function observeBattery(
     track.anchorMs = at;
     track.anchorW = acW;
     track.levelMs = at;
+    // Where it came from was not seen: first heard while it comes to its power, it follows nothing.
+    track.restMs = at;
     tracks.movingSinceMs = null;
     tracks.step = null;
     return;
