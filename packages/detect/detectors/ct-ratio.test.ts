@@ -155,6 +155,27 @@ describe('no other ratio', () => {
     expect(told(house(options))).toEqual([]);
   });
 
+  it.each([10, 20, 30])(
+    'an air conditioner whose blower sits on one leg, by a meter of means over %i s',
+    (periodS) => {
+      // 3100 W at 240 V and 420 W at 120 V, always together: one appliance of one size, in whatever shares two means show it.
+      const onS = (s: number) => Math.floor(s / 2711) * 900 + Math.min(900, s % 2711);
+      const events = [
+        ...seconds(0, 4 * DAY_S, periodS).map((s) => {
+          const share = (onS(s) - onS(Math.max(0, s - periodS))) / periodS;
+          const inlet1W = daily(s);
+          return aMeterReading(s, {
+            l1W: Math.round(150 + (s % 7) + 1970 * share + inlet1W),
+            l2W: Math.round(110 + (s % 3) + 1550 * share),
+            inlet1W,
+          });
+        }),
+        ...seconds(3, 4 * DAY_S, 10).map((s) => aBatteryReading(s, { acW: daily(s) })),
+      ];
+      expect(told(events)).toEqual([]);
+    },
+  );
+
   it('a pump on a timer that starts with the battery, on either side of the change to daylight saving time', () => {
     const springS = (Date.parse('2026-03-08T09:00:00Z') - START_MS) / 1000;
     /** Since noon, by the wall clock. */

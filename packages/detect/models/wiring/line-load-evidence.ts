@@ -23,6 +23,11 @@ const LEAST_LEG_STEP_W = 400;
 const SAME_RATIO = 0.06;
 /** A gain from a few battery steps is known so well. */
 const ALIKE = 0.2;
+/**
+ * A meter that shows means spreads one load over two readings, in shares that differ from time to time: its size is
+ * the sum of both. A smaller part leaves the other within SIZES_APART of the whole.
+ */
+const LEAST_PART_W = 100;
 /** Loads remembered, and how many of them must agree in their ratio before it is taken for the clamps' own. */
 const LOADS = 9;
 const AGREEING = 4;
@@ -44,11 +49,13 @@ export const lineLoadsSchema = z.object({
   steps: z.array(z.tuple([z.number(), z.number(), z.number()])).max(LOADS),
   /** Device time of the newest. */
   lastMs: z.number(),
+  /** What both legs changed by to the newest reading, if that may be the first part of a load; null otherwise. */
+  part: z.object({ atMs: z.number(), stepW: z.tuple([z.number(), z.number()]) }).nullable(),
 });
 export type LineLoads = z.infer<typeof lineLoadsSchema>;
 
 export function startLineLoads(): LineLoads {
-  return { steps: [], lastMs: 0 };
+  return { steps: [], lastMs: 0, part: null };
 }
 
 /**
@@ -56,6 +63,28 @@ export function startLineLoads(): LineLoads {
  * @param at device time of the later reading
  */
 export function learnFromLineLoad(
+  pair: ClampPair,
+  lineLoads: LineLoads,
+  at: number,
+  l1StepW: number,
+  l2StepW: number,
+): void {
+  const { part } = lineLoads;
+  const isPart = Math.min(Math.abs(l1StepW), Math.abs(l2StepW)) >= LEAST_PART_W;
+  const isSecond =
+    part !== null && isPart && at - part.atMs < LEAST_SPACING_MS && isOneWay(part.stepW, l1StepW, l2StepW);
+  lineLoads.part = isPart && !isSecond ? { atMs: at, stepW: [l1StepW, l2StepW] } : null;
+  if (part === null) return;
+  const [l1W, l2W] = part.stepW;
+  if (isSecond) judgeLoad(pair, lineLoads, at, l1W + l1StepW, l2W + l2StepW);
+  else judgeLoad(pair, lineLoads, part.atMs, l1W, l2W);
+}
+
+function isOneWay([l1W, l2W]: readonly [number, number], l1StepW: number, l2StepW: number): boolean {
+  return l1W * l1StepW > 0 && l2W * l2StepW > 0;
+}
+
+function judgeLoad(
   pair: ClampPair,
   lineLoads: LineLoads,
   at: number,
