@@ -8,6 +8,7 @@ import { startEngine, type Transition } from '../engine.ts';
 import type { SiteEvent } from '../event.ts';
 import { neutralOhm } from '../models/service-impedance.ts';
 import { type ServiceOptions, serviceSeries } from '../models/test-service.ts';
+import { uniform } from '../models/wiring/test-house.ts';
 import {
   aBatteryReading,
   aMeterReading,
@@ -186,6 +187,44 @@ describe('a leg on which nothing is plugged in', () => {
       meter(s, [l1W(s), s > DAY_S && s % 20_000 < 300 ? 4200 : 4], 0.035, error),
     );
     expect(runSeries(site, openNeutral, events)).toEqual([]);
+  });
+});
+
+describe('a sound neutral', () => {
+  it('does not climb because voltmeters of whole volts round both legs apart', () => {
+    // Kirchhoff: 0.03 ohm of service and of neutral. 0.5 A or 3.8 A on L1 move it by 0.2 V and L2 by 0.1 V; where the
+    // street's voltage lies between two steps of the meter, that is a volt down and a volt up.
+    const events = seconds(0, 4 * DAY_S, 10).map((s) => {
+      const i1 = Math.floor(s / 1700) % 2 === 0 ? 0.5 : 3.8;
+      const streetV = s < 2 * DAY_S ? 0.4 : 0;
+      const l1V = Math.round(120.6 + streetV - 0.06 * i1);
+      const l2V = Math.round(120.45 + streetV + 0.03 * i1);
+      return aMeterReading(s, { l1V, l2V, l1W: Math.round(i1 * 120), l2W: 24 });
+    });
+    expect(raises(runSeries(site, openNeutral, events))).toEqual([]);
+  });
+
+  it.each([39, 101])('is not told again after its repair, from levels of before (home %s)', (seed) => {
+    // Little runs in this home: a kettle or a heater now and then on either leg, so that levels stay for hours.
+    const uniformly = uniform(seed);
+    const runs = (mostW: number) =>
+      Array.from({ length: 12 }, () => ({
+        fromS: 3 * DAY_S * uniformly(),
+        forS: 200 + 1500 * uniformly(),
+        watts: 400 + (mostW - 400) * uniformly(),
+      }));
+    const [onL1, onL2] = [runs(1900), runs(1000)];
+    const wattsAt = (s: number, of: typeof onL1) =>
+      of.reduce((sum, { fromS, forS, watts }) => sum + (s >= fromS && s < fromS + forS ? watts : 0), 0);
+    const transitions = run({
+      seed,
+      toS: 3 * DAY_S,
+      meterPeriodS: 10,
+      loads: [],
+      neutralOhm: (s) => (s >= 20 * HOUR_S && s < 40 * HOUR_S ? 2 : 0.03),
+      extraW: (s) => [wattsAt(s, onL1) + (s % 3000 < 900 ? 130 : 0), wattsAt(s, onL2), 0],
+    });
+    expect(raises(transitions)).toHaveLength(1);
   });
 });
 

@@ -67,8 +67,17 @@ const SOUND_READINGS = 60;
 const SOUND_CURRENT_A = 3;
 /** ... and none that speaks for the fault in this time. */
 const CALM_MS = 15 * MINUTE_MS;
-/** All levels of a line are newer than the fault after so many lines. */
+/** All levels of a line are newer than the fault, or than its repair, after so many lines ... */
 const LINES_OF_NEW_LEVELS = 9;
+/** ... and most of the lines of which neutralOhm is the running median after so many. */
+const LINES_OF_NEW_MEDIAN = LINES_OF_NEW_LEVELS + 8;
+/**
+ * What rounding leaves in the resistance of a line over 3 A, ohm for each volt of a voltmeter's step: two voltages,
+ * each with a standard deviation of 1/sqrt(12) of the step. Steps of a tenth of a volt leave less than loads do.
+ */
+const ROUNDING_OHM_A_VOLT = 0.27;
+const FINE_V = 0.15;
+const NEVER = Number.POSITIVE_INFINITY;
 const THRESHOLDS = {
   highPu: { default: 1.05, unit: 'pu', min: 1, max: 1.5, source: 'ANSI C84.1 service range A: 126 V' },
   lowPu: { default: 0.95, unit: 'pu', min: 0.5, max: 1, source: 'ANSI C84.1 service range A: 114 V' },
@@ -118,7 +127,7 @@ const stateSchema = z.object({
   sinceMs: z.number(),
   /** What a sound neutral is worth here, ohm, as it was known before: days at fault are no history. */
   soundOhm: z.number(),
-  /** Lines at the time it was found. */
+  /** Lines at the time it was found, or at the time it was sound again; 0 before any. */
   foundLine: z.number(),
   soundReadings: z.number(),
   /** The farthest that the legs stood apart since then, V of each leg. */
@@ -168,6 +177,7 @@ export const openNeutral = defineDetector({
     if (state.found === null) return ABSENT;
     if (isSound(state, event, view, values)) {
       state.found = null;
+      state.foundLine = impedance.lines;
       return ABSENT;
     }
     notePeak(state, event.l1V, event.l2V);
@@ -238,6 +248,9 @@ function noteSum(state: State, sumV: number): void {
 function judgeLine(state: State, atMs: number, view: SiteView, values: Values): void {
   const impedance = view.serviceImpedance;
   const { soundOhm: history } = state;
+  // After a repair a line still rests on levels of the fault for a while.
+  const linesSince = state.found === null && state.foundLine > 0 ? impedance.lines - state.foundLine : NEVER;
+  if (linesSince < LINES_OF_NEW_LEVELS) return;
   const latest = impedance.latestOhm ?? 0;
   const isLoose = impedance.latestFits && latest > values.looseOhm && latest > values.overHistory * history;
   if (isLoose) {
@@ -251,10 +264,12 @@ function judgeLine(state: State, atMs: number, view: SiteView, values: Values): 
     return;
   }
   // A clamp that shows half makes the neutral look twice as steep: a climb waits until the clamps are known.
-  if (isServiceMismeasured(view)) return;
+  if (isServiceMismeasured(view) || linesSince < LINES_OF_NEW_MEDIAN) return;
+  const { resolutionV } = view.wiring.voltages;
+  const climbOhm = values.climbOhm + (resolutionV > FINE_V ? ROUNDING_OHM_A_VOLT * resolutionV : 0);
   const now = neutralOhm(impedance) ?? 0;
-  const hasRisen = now > values.climbOhm && now > values.climbOverHistory * history;
-  if (hasRisen || isClimbing(impedance.days, values.climbOhm)) find(state, 'climbing', atMs, impedance.lines);
+  const hasRisen = now > climbOhm && now > values.climbOverHistory * history;
+  if (hasRisen || isClimbing(impedance.days, climbOhm)) find(state, 'climbing', atMs, impedance.lines);
 }
 
 function find(state: State, found: 'open' | 'loose' | 'climbing', sinceMs: number, line: number): void {
