@@ -40,10 +40,10 @@ describe('a battery above 55 Cel', () => {
     expect(hot(disturbed)).toEqual([]);
   });
 
-  it('clears 2 degrees below, after 2 h', () => {
+  it('clears 2 degrees below, after 2 min', () => {
     const cooling = (s: number) => (s < 3600 ? 60 : 53);
-    expect(clears(hot(thermometer(0.2, cooling, undefined, 10)))).toEqual(['battery-1 10800']);
-    expect(clears(hot(thermometer(0.2, (s) => (s < 3600 ? 60 : 53.5), undefined, 10)))).toEqual([]);
+    expect(clears(hot(thermometer(0.1, cooling, undefined, 10)))).toEqual(['battery-1 3720']);
+    expect(clears(hot(thermometer(0.1, (s) => (s < 3600 ? 60 : 53.5), undefined, 10)))).toEqual([]);
   });
 
   it('never tells the homeowner to open anything', () => {

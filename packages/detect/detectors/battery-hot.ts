@@ -29,10 +29,10 @@ const BELIEVED_C = 1;
 const FADES_C = 0.3;
 const FADES_PCT = 2;
 /**
- * What the history explains changes with the hour, and the warmth that comes next must last for `unexplainedMin` again:
- * an hour of the day that explains for once what an ailing unit holds is bridged. A unit takes hours to cool anyway.
+ * What the history explains changes with the hour: one that explains for once what an ailing unit holds proves nothing.
+ * A unit takes hours to cool.
  */
-const OFF_DELAY_MS = 2 * HOUR_MS;
+const BRIDGED_MS = 2 * HOUR_MS;
 /** Below this a battery is not hot, however cold the season was, Cel (own judgement: a warm room). */
 const WARM_C = 32;
 /** No such hour yet. */
@@ -61,6 +61,8 @@ const schema = z.object({
   mostHeat: hours,
   hotSinceMs: z.number().nullable(),
   unexplainedSinceMs: z.number().nullable(),
+  /** When it was last told for its history's sake; 0 before. */
+  unexplainedMs: z.number(),
 });
 
 type State = z.infer<typeof schema>;
@@ -106,7 +108,7 @@ export const batteryHot = defineDetector({
   },
   wants: ['battery'],
   readingsOf: (device) => [device],
-  delays: () => ({ onDelayMs: 0, offDelayMs: OFF_DELAY_MS }),
+  delays: () => ({ onDelayMs: 0, offDelayMs: 2 * MINUTE_MS }),
   subjects: (site) => site.batteries.map((battery) => battery.device),
   about: (device, site) => batteryOf(site, device),
   state: schema,
@@ -124,6 +126,7 @@ export const batteryHot = defineDetector({
     mostHeat: Array(HOURS).fill(0),
     hotSinceMs: null,
     unexplainedSinceMs: null,
+    unexplainedMs: 0,
   }),
   observe(event, { subject, about: battery, state, view, values }): Verdict | undefined {
     if (battery === undefined || event.kind !== 'battery') return undefined;
@@ -144,11 +147,13 @@ export const batteryHot = defineDetector({
     else if (overC <= values.unexplainedC - values.deadbandC) state.unexplainedSinceMs = null;
 
     const { hotSinceMs, unexplainedSinceMs } = state;
-    if (hotSinceMs === null && unexplainedSinceMs === null) return ABSENT;
+    if (hotSinceMs === null && unexplainedSinceMs === null)
+      return at - state.unexplainedMs < BRIDGED_MS ? { is: 'unknown', why: 'explained for once' } : ABSENT;
     const hot = hotSinceMs !== null && at - hotSinceMs >= values.onDelayMin * MINUTE_MS;
     const unexplained =
       unexplainedSinceMs !== null && at - unexplainedSinceMs >= values.unexplainedMin * MINUTE_MS;
     if (!hot && !unexplained) return { is: 'unknown', why: 'not for long enough' };
+    if (unexplained) state.unexplainedMs = at;
     const sinceMs = (hot ? hotSinceMs : unexplainedSinceMs) ?? at;
     return {
       is: 'present',
