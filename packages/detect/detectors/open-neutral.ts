@@ -72,10 +72,11 @@ const LINES_OF_NEW_LEVELS = 9;
 /** ... and most of the lines of which neutralOhm is the running median after so many. */
 const LINES_OF_NEW_MEDIAN = LINES_OF_NEW_LEVELS + 8;
 /**
- * What rounding leaves in the resistance of a line over 3 A, ohm for each volt of a voltmeter's step: two voltages,
- * each with a standard deviation of 1/sqrt(12) of the step. Steps of a tenth of a volt leave less than loads do.
+ * What rounding may leave in the resistance of a line over 3 A, ohm for each volt of a voltmeter's step: twice the
+ * standard deviation of the difference of two voltages, each 1/sqrt(12) of the step. Steps of a tenth of a volt leave
+ * less than loads do.
  */
-const ROUNDING_OHM_A_VOLT = 0.27;
+const ROUNDING_OHM_PER_V = 0.27;
 const FINE_V = 0.15;
 const NEVER = Number.POSITIVE_INFINITY;
 const THRESHOLDS = {
@@ -266,7 +267,7 @@ function judgeLine(state: State, atMs: number, view: SiteView, values: Values): 
   // A clamp that shows half makes the neutral look twice as steep: a climb waits until the clamps are known.
   if (isServiceMismeasured(view) || linesSince < LINES_OF_NEW_MEDIAN) return;
   const { resolutionV } = view.wiring.voltages;
-  const climbOhm = values.climbOhm + (resolutionV > FINE_V ? ROUNDING_OHM_A_VOLT * resolutionV : 0);
+  const climbOhm = values.climbOhm + (resolutionV > FINE_V ? ROUNDING_OHM_PER_V * resolutionV : 0);
   const now = neutralOhm(impedance) ?? 0;
   const hasRisen = now > climbOhm && now > values.climbOverHistory * history;
   if (hasRisen || isClimbing(impedance.days, climbOhm)) find(state, 'climbing', atMs, impedance.lines);
