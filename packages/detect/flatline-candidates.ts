@@ -2,6 +2,7 @@
 
 import type { Reading, Site, SiteBattery, SiteInlet } from '@afterwatt/wire';
 import { rightLogOdds } from './models/wiring/clamp-pair.ts';
+import { areFine } from './models/wiring/voltage-evidence.ts';
 import { placeOf, type SiteView } from './site-view.ts';
 
 /** Below these a quantity shows nothing. */
@@ -13,8 +14,6 @@ const LEG_STEP_W = 100;
 const VOLTAGE_MOVING_STEP_W = 500;
 const BATTERY_STEP_W = 150;
 const VOLTAGE_STEP_V = 0.05;
-/** A voltage rounded to this or less shows loads of VOLTAGE_MOVING_STEP_W (some 0.05 ohm of service). */
-const FINE_V = 0.15;
 /** More than a voltage rounded to 1 V hides. */
 const PORT_FOLLOWS_V = 1.2;
 const NOMINAL_V = 120;
@@ -183,7 +182,7 @@ function legCandidates(site: Site, leg: 'L1' | 'L2'): Candidate[] {
       neighbourStep: VOLTAGE_STEP_V,
       measures: 'voltage',
       // Rounded more coarsely, it may well stand still while the load moves.
-      isTrusted: ({ wiring }) => wiring.voltages.resolutionV <= FINE_V,
+      isTrusted: ({ wiring }) => areFine(wiring.voltages),
     },
     {
       ...always,

@@ -35,6 +35,7 @@ import {
   type ServiceImpedanceState,
   unloadedDifferenceV,
 } from '../models/service-impedance.ts';
+import { areFine } from '../models/wiring/voltage-evidence.ts';
 import { isServiceLikelyMismeasured, isServiceMismeasured } from '../models/wiring-report.ts';
 import type { SiteView } from '../site-view.ts';
 import { rounded } from '../wording.ts';
@@ -77,7 +78,6 @@ const LINES_OF_NEW_MEDIAN = LINES_OF_NEW_LEVELS + 8;
  * less than loads do.
  */
 const ROUNDING_OHM_PER_V = 0.27;
-const FINE_V = 0.15;
 const NEVER = Number.POSITIVE_INFINITY;
 const THRESHOLDS = {
   highPu: { default: 1.05, unit: 'pu', min: 1, max: 1.5, source: 'ANSI C84.1 service range A: 126 V' },
@@ -266,8 +266,9 @@ function judgeLine(state: State, atMs: number, view: SiteView, values: Values): 
   }
   // A clamp that shows half makes the neutral look twice as steep: a climb waits until the clamps are known.
   if (isServiceMismeasured(view) || linesSince < LINES_OF_NEW_MEDIAN) return;
-  const { resolutionV } = view.wiring.voltages;
-  const climbOhm = values.climbOhm + (resolutionV > FINE_V ? ROUNDING_OHM_PER_V * resolutionV : 0);
+  const { voltages } = view.wiring;
+  const roundingOhm = areFine(voltages) ? 0 : ROUNDING_OHM_PER_V * voltages.resolutionV;
+  const climbOhm = values.climbOhm + roundingOhm;
   const now = neutralOhm(impedance) ?? 0;
   const hasRisen = now > climbOhm && now > values.climbOverHistory * history;
   if (hasRisen || isClimbing(impedance.days, climbOhm)) find(state, 'climbing', atMs, impedance.lines);

@@ -27,6 +27,7 @@ import { z } from 'zod';
 import type { Model, SiteView } from '../site-view.ts';
 import { dailyOhmsSchema, daysOf, setDay, startDailyOhms } from './daily-ohms.ts';
 import { NO_SIGNAL_W } from './wiring/service-sign.ts';
+import { areFine } from './wiring/voltage-evidence.ts';
 
 const DAY_MS = 86_400_000;
 /** Steady levels that the slope at hand is taken from; five new ones turn it (Theil-Sen stands 29 % of strangers). */
@@ -39,7 +40,6 @@ const NEW_LEVEL_A = 2;
  * v1 - v2 moves with all that the grid does to the other leg. A coarse one says nothing by that.
  */
 const HANGS_LEVELS = 4;
-const FINE_V = 0.15;
 /** Two readings in a row that differ by less than this are steady: no start of a motor, no step in between. */
 const STEADY_A = 0.5;
 /** Twice what NO_SIGNAL_W is at the lowest voltage, A. */
@@ -161,7 +161,7 @@ export const serviceImpedanceModel: Model<ServiceImpedanceState> = {
     closeDay(state, event.at);
     learnSum(state, before, event);
     if (!isNewLevel(state, before, event)) return;
-    const hangs = noteVoltages(state, event) && view.wiring.voltages.resolutionV <= FINE_V;
+    const hangs = noteVoltages(state, event) && areFine(view.wiring.voltages);
     if (!hangs) takeLevel(state, event, mostInterceptV(view.site));
   },
 };

@@ -25,6 +25,8 @@ const LEAST_NOISE_V = 0.05;
 /** Until a change is seen the voltages may be rounded to anything; less than SAME_V is none. */
 const COARSEST_V = 10;
 const SAME_V = 0.001;
+/** A voltage rounded to this or less shows usual loads (500 W over some 0.05 ohm of service). */
+const FINE_V = 0.15;
 /** A load that moves one leg's voltage by so much moves the other's by more than rounding. */
 const ANSWERS_V = 0.5;
 const LEAST_UNEXPLAINED_V = 0.3;
@@ -54,6 +56,11 @@ export const voltagesSchema = z.object({
   unseen: unseenLoadsSchema,
 });
 export type Voltages = z.infer<typeof voltagesSchema>;
+
+/** Do the meter's voltages come in steps that are small beside what loads move them by? */
+export function areFine({ resolutionV }: Voltages): boolean {
+  return resolutionV <= FINE_V;
+}
 
 export function startVoltages(): Voltages {
   return {
